@@ -36,7 +36,6 @@ _MOMENT: Final = re.compile(
 )
 _SPAN: Final = re.compile(SPAN_PATTERN)
 _SHORT_DAYS: Final = re.compile(r"(?:[\d.]+[wd])*")
-_MICROSECOND: Final = timedelta(microseconds=1)
 
 
 def to_us(moment: datetime) -> int:
@@ -47,7 +46,8 @@ def to_us(moment: datetime) -> int:
     """
     if moment.tzinfo is None:
         raise ValueError(f"moment is {moment!r}; allowed: a datetime with a time zone")
-    return (moment - EPOCH) // _MICROSECOND
+    since = moment - EPOCH
+    return (since.days * 86_400 + since.seconds) * 1_000_000 + since.microseconds
 
 
 def from_us(time_us: int) -> datetime:

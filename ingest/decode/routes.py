@@ -151,6 +151,7 @@ class _Route:
         self._config = config
         self._clock = clock_setting(config)
         self._sensor_clocks = sensor_clocks
+        self._paths = Paths(config.path, config.time_path, config.sequence_path)
         self._levels = tuple(config.topic.split("/"))
         self.filter = "/".join("+" if _name_of(level) else level for level in self._levels)
         named = [name for level in self._levels if (name := _name_of(level))]
@@ -193,7 +194,9 @@ class _Route:
         word = parts.get("quantity")
         quantity = config.quantity if word is None else config.names.get(word, word)
         fault = None
-        if quantity is not None and quantity not in QUANTITIES:
+        if quantity in QUANTITIES:
+            quantity = QUANTITIES[quantity].name  # one text, however many topics name it
+        elif quantity is not None:
             allowed = ", ".join([*config.names, *QUANTITIES])
             fault = (Reason.UNKNOWN_QUANTITY, f"quantity is {word!r:.60}; allowed: {allowed}")
         return Target(
@@ -202,7 +205,7 @@ class _Route:
             quantity,
             sensor_name(sensor) if sensor is not None else None,
             config.format,
-            Paths(config.path, config.time_path, config.sequence_path),
+            self._paths,
             config.unit,
             config.names,
             fault,

@@ -6,7 +6,7 @@ import logging
 import math
 import time
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Final
 
 from ingest.process.series import SeriesName
@@ -44,14 +44,14 @@ class _Known:
     """What is known of one tank.
 
     Attributes:
-        series: quantity and sensor -> when it was admitted here, s; 0: the store has it.
+        series: those that were admitted here, and those that the store has.
         admitted_s: times of the new ones of the last hour.
         ask_from_s: when the store may be asked again.
         complete: the store has been asked.
     """
 
-    series: dict[tuple[str, str], float] = field(default_factory=dict)
-    admitted_s: list[float] = field(default_factory=list)
+    series: tuple[SeriesName, ...] = ()
+    admitted_s: tuple[float, ...] = ()
     ask_from_s: float = 0.0
     complete: bool = False
 
@@ -86,6 +86,8 @@ class Admission:
         #: None: it was not asked in this batch.
         self._ask_until_s: float | None = None
         self._tanks: dict[str, _Known] = {}
+        #: Those of all these tanks -> when it was admitted here, s; 0: the store has it.
+        self._series: dict[SeriesName, float] = {}
 
     def begin_batch(self) -> None:
         """Grant a new batch its time for asking the store."""
@@ -96,31 +98,31 @@ class Admission:
 
         A series that may be stored counts from now on.
         """
-        tank, *series = name
-        known = self._tanks.get(tank)
-        if known is not None and (series[0], series[1]) in known.series:
+        if name in self._series or self._limits is None:
             return ""
-        return "" if self._limits is None else self._of_unknown(tank, series[0], series[1])
+        return self._of_unknown(name, self._limits)
 
     def forget(self, key: SeriesKey) -> None:
         """A series could not be stored: it does not count, unless the store has it."""
-        known = self._tanks.get(key.tank)
-        if known is not None:
-            known.series.pop((key.quantity, key.sensor), None)
+        name = (key.tank, key.quantity, key.sensor)
+        if self._series.pop(name, None) is not None:
+            known = self._tanks[key.tank]
+            known.series = tuple([one for one in known.series if one != name])
 
-    def _of_unknown(self, tank: str, quantity: str, sensor: str) -> str:
-        limits, now_s = self._limits, self._clock_s()
-        assert limits is not None
+    def _of_unknown(self, name: SeriesName, limits: SensorLimits) -> str:
+        tank, quantity, sensor = name
+        now_s = self._clock_s()
         known = self._tanks.get(tank)
         if known is None:
             if len(self._tanks) >= _TANKS:
-                del self._tanks[next(iter(self._tanks))]
+                for one in self._tanks.pop(next(iter(self._tanks))).series:
+                    del self._series[one]
             known = self._tanks[tank] = _Known()
         if self._ask_until_s is None:
             self._ask_until_s = now_s + self._ask_s
         if known.ask_from_s <= now_s < self._ask_until_s:
             self._ask(tank, known, now_s)
-            if (quantity, sensor) in known.series:
+            if name in self._series:
                 return ""
         what = f"sensor is {quantity} {sensor}, a new one of tank {tank}"
         if len(known.series) >= limits.per_tank:
@@ -130,15 +132,15 @@ class Admission:
                 "tank (ingest.sensors_per_tank)"
             )
         if known.complete:
-            while known.admitted_s and known.admitted_s[0] <= now_s - _HOUR_S:
-                del known.admitted_s[0]
-            if len(known.admitted_s) >= limits.per_hour:
+            last_hour = [one for one in known.admitted_s if one > now_s - _HOUR_S]
+            if len(last_hour) >= limits.per_hour:
                 return (
                     f"{what}; allowed: {limits.per_hour} new sensors of a tank in an hour "
                     "(ingest.new_sensors_per_hour)"
                 )
-            known.admitted_s.append(now_s)
-        known.series[quantity, sensor] = now_s
+            known.admitted_s = (*last_hour, now_s)
+        known.series = (*known.series, name)
+        self._series[name] = now_s
         return ""
 
     def _ask(self, tank: str, known: _Known, now_s: float) -> None:
@@ -153,7 +155,9 @@ class Admission:
             known.ask_from_s = now_s + _PAUSE_S
             return
         known.ask_from_s, known.complete = now_s + _RECHECK_S, True
-        on_their_way = {
-            name: at_s for name, at_s in known.series.items() if at_s and at_s > now_s - _HOUR_S
-        }
-        known.series = {**on_their_way, **{(one.quantity, one.sensor): 0.0 for one in stored}}
+        admitted = {name: self._series.pop(name) for name in known.series}
+        series = {
+            name: at_s for name, at_s in admitted.items() if at_s and at_s > now_s - _HOUR_S
+        } | {(tank, one.quantity, one.sensor): 0.0 for one in stored}
+        self._series |= series
+        known.series = tuple(series)

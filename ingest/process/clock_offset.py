@@ -8,13 +8,13 @@ faster than it was measured.
 
 from __future__ import annotations
 
-from array import array
 from collections.abc import Callable, Mapping
 from statistics import median
 from typing import Final, NamedTuple
 
 from ingest.decode.message import ClockState
 from ingest.process.device_clock import BACKLOG_S, JUMP_BACK_S, ClockLimits
+from ingest.process.quality.windows import Windows
 from ingest.process.series import SeriesName
 
 #: What arrives within so long counts as one observation, microseconds. Our choice.
@@ -37,6 +37,8 @@ _FAR_INTERVALS: Final = 10.0
 _MOVED_US: Final = 15_000_000
 #: Series whose clocks are remembered; the one first seen goes first.
 _SERIES: Final = 50_000
+#: Rows of its columns that are added at once.
+_ROWS: Final = 64
 _JUMP_US: Final = int(JUMP_BACK_S * 1e6)
 _BACKLOG_US: Final = int(BACKLOG_S * 1e6)
 
@@ -58,44 +60,52 @@ class ClockChange(NamedTuple):
 
 
 class _Observed:
-    """The offsets that were observed of one series, an observation a minute at most."""
+    """The offsets that were observed of each series, an observation a minute at most."""
 
-    __slots__ = ("arrivals_us", "offset_us", "offsets_us")
+    def __init__(self) -> None:
+        """Start without slots."""
+        self._arrivals_us: Windows[int] = Windows("q", _WINDOW)
+        self._offsets_us: Windows[int] = Windows("q", _WINDOW)
 
-    def __init__(self, offset_us: int | None) -> None:
-        self.arrivals_us = array("q")
-        self.offsets_us = array("q")
-        self.offset_us = offset_us
+    def add_slots(self, count: int) -> None:
+        """Make room for so many series more."""
+        self._arrivals_us.add_slots(count)
+        self._offsets_us.add_slots(count)
 
-    def add(self, offset_us: int, arrival_us: int) -> bool:
+    def clear(self, slot: int) -> None:
+        """Start a series anew."""
+        self._arrivals_us.clear(slot)
+        self._offsets_us.clear(slot)
+
+    def add(self, slot: int, offset_us: int, arrival_us: int) -> bool:
         """Take in an offset; whether it says anything new."""
-        arrivals, offsets = self.arrivals_us, self.offsets_us
-        if arrivals and abs(arrival_us - arrivals[-1]) < _BURST_US:
-            if offset_us <= offsets[-1]:
+        # NaN before the first one
+        if abs(arrival_us - self._arrivals_us.last(slot)) < _BURST_US:
+            if offset_us <= self._offsets_us.last(slot):
                 return False
-            offsets[-1] = offset_us
+            self._offsets_us.replace_last(slot, offset_us)
             return True
-        arrivals.append(arrival_us)
-        offsets.append(offset_us)
-        if len(arrivals) > _WINDOW:
-            del arrivals[0], offsets[0]
+        self._arrivals_us.append(slot, arrival_us)
+        self._offsets_us.append(slot, offset_us)
         return True
 
-    def steady(self) -> int | None:
+    def steady(self, slot: int) -> int | None:
         """The offset that the last observations agree on; None where they don't."""
-        count = len(self.offsets_us)
+        offsets_us = self._offsets_us.of(slot)
+        count = len(offsets_us)
         if count < _LEAST:
             return None
-        middle = median(self.offsets_us)
-        off = sum(abs(one - middle) > _AGREE_US for one in self.offsets_us)
+        middle = median(offsets_us)
+        off = sum(abs(one - middle) > _AGREE_US for one in offsets_us)
         if off > (count > _LEAST):
             return None
         return round(middle / 1e6) * 1_000_000  # whole seconds, as they are written down
 
-    def is_slow(self, offset_us: int) -> bool:
+    def is_slow(self, slot: int, offset_us: int) -> bool:
         """Whether an offset below 0 is the clock, and neither the way nor the interval."""
-        count = len(self.arrivals_us)
-        interval_us = (self.arrivals_us[-1] - self.arrivals_us[0]) / (count - 1)
+        arrivals_us = self._arrivals_us.of(slot)
+        count = len(arrivals_us)
+        interval_us = (arrivals_us[-1] - arrivals_us[0]) / (count - 1)
         if count < _WINDOW and offset_us > -_FAR_INTERVALS * interval_us:
             return False
         return offset_us < -max(_SLOW_US, _SLOW_INTERVALS * interval_us)
@@ -111,7 +121,10 @@ class DeviceClocks:
         """Start without observations."""
         self._limits = limits
         self._known = known
-        self._observed: dict[SeriesName, _Observed] = {}
+        self._slots: dict[SeriesName, int] = {}
+        self._observed = _Observed()
+        #: Of the slots of clocks that are off.
+        self._offsets_us: dict[int, int] = {}
         self._changes: dict[SeriesName, ClockChange] = {}
 
     def observe(self, name: SeriesName, time_us: int, arrival_us: int) -> int | None:
@@ -120,31 +133,33 @@ class DeviceClocks:
         Returns:
             The known offset of the clock behind the series, as ``offset_us`` gives it.
         """
-        one = self._observed.get(name)
-        if one is None:
-            one = self._of(name)
-        if one.add(time_us - arrival_us, arrival_us):
-            self._judge(name, one, arrival_us)
-        return one.offset_us
+        slot = self._slots.get(name)
+        if slot is None:
+            slot = self._new_slot(name)
+        if self._observed.add(slot, time_us - arrival_us, arrival_us):
+            self._judge(name, slot, arrival_us)
+        return self._offsets_us.get(slot)
 
-    def _judge(self, name: SeriesName, one: _Observed, arrival_us: int) -> None:
+    def _judge(self, name: SeriesName, slot: int, arrival_us: int) -> None:
         """Decide about the clock behind a series after an observation that says something new."""
-        steady = one.steady()
+        steady = self._observed.steady(slot)
         if steady is None:
             return
-        wrong = steady > self._limits.future_us or one.is_slow(steady)
-        if not wrong and one.offset_us is not None and steady < -_SLOW_US:
+        known_us = self._offsets_us.get(slot)
+        wrong = steady > self._limits.future_us or self._observed.is_slow(slot, steady)
+        if not wrong and known_us is not None and steady < -_SLOW_US:
             return  # slow by too few intervals to tell; what was known before counts on
-        if wrong and one.offset_us is not None and abs(steady - one.offset_us) < _MOVED_US:
+        if wrong and known_us is not None and abs(steady - known_us) < _MOVED_US:
             return
         offset_us = steady if wrong else None
-        if offset_us != one.offset_us:
-            one.offset_us = offset_us
+        if offset_us != known_us:
+            self._set_offset(slot, offset_us)
             self._changes[name] = ClockChange(name, offset_us, arrival_us)
 
     def offset_us(self, name: SeriesName) -> int | None:
         """How fast the clock behind a series is known to be (below 0: slow); None: it is right."""
-        return self._of(name).offset_us
+        slot = self._slots.get(name)
+        return self._offsets_us.get(self._new_slot(name) if slot is None else slot)
 
     def take_changes(self) -> list[ClockChange]:
         """What became known since this was last asked, to be written down."""
@@ -156,13 +171,23 @@ class DeviceClocks:
         for one in changes:
             self._changes.setdefault(one.name, one)
 
-    def _of(self, name: SeriesName) -> _Observed:
-        one = self._observed.get(name)
-        if one is None:
-            if len(self._observed) >= _SERIES:
-                del self._observed[next(iter(self._observed))]
-            one = self._observed[name] = _Observed(self._known().get(name))
-        return one
+    def _new_slot(self, name: SeriesName) -> int:
+        """A slot for a series, which may be that of the one first seen."""
+        slot = len(self._slots)
+        if slot >= _SERIES:
+            slot = self._slots.pop(next(iter(self._slots)))
+        elif slot % _ROWS == 0:
+            self._observed.add_slots(_ROWS)
+        self._slots[name] = slot
+        self._observed.clear(slot)
+        self._set_offset(slot, self._known().get(name))
+        return slot
+
+    def _set_offset(self, slot: int, offset_us: int | None) -> None:
+        if offset_us is None:
+            self._offsets_us.pop(slot, None)
+        else:
+            self._offsets_us[slot] = offset_us
 
 
 def taken(newest_us: int, arrival_us: int, offset_us: int) -> ClockState:

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Final, NamedTuple
 
-from ingest.decode.message import ClockState
-from ingest.decode.sample import Arrival, Sample
+from ingest.decode.message import ClockState, FirstDelivery, Message
+from ingest.decode.sample import Sample
 from ingest.process import device_clock
 from ingest.process.clock_offset import DeviceClocks, taken
 from ingest.process.device_clock import ClockLimits
-from ingest.process.series import SeriesMemory
+from ingest.process.series import SeriesMemory, SeriesName
+
+#: The series of a sample, and the sample.
+NamedSample = tuple[SeriesName, Sample]
 
 
 class MessageClock(NamedTuple):
@@ -32,45 +36,48 @@ class MessageClocks:
         self._memory = memory
         self._clocks = clocks
 
-    def of(self, arrival: Arrival) -> MessageClock:
-        """How the device times of a message are taken."""
-        message, first, samples = arrival.message, arrival.first_delivery, arrival.samples
-        timed = [one for one in samples if one.time_us is not None]
+    def of(
+        self, message: Message, first: FirstDelivery | None, samples: Sequence[NamedSample]
+    ) -> MessageClock:
+        """How the device times of a message are taken.
+
+        Args:
+            first: how it was processed when it came before; None: it did not.
+        """
+        timed = [(name, one.time_us) for name, one in samples if one.time_us is not None]
         if not timed:
             return _RIGHT
-        known = [self._known(one, arrival) for one in timed]
-        offset_us = next((one for one in known if one is not None), None)
+        offset_us = None
+        for name, time_us in timed:
+            known_us = self._known(message, first, name, time_us)
+            offset_us = known_us if offset_us is None else offset_us
         if first is not None:
             state = first.clock
         elif offset_us is not None and not message.retain:
-            newest_us = max(one.time_us or 0 for one in timed)
+            newest_us = max(time_us for _, time_us in timed)
             state = taken(newest_us, message.arrival_us, offset_us)
         else:
-            return _WRONG if self._is_wrong(arrival) else _RIGHT
+            return _WRONG if self._is_wrong(message.arrival_us, timed) else _RIGHT
         if state is not ClockState.SHIFTED:
             return MessageClock(state)
         return _WRONG if offset_us is None else MessageClock(state, offset_us)
 
-    def _known(self, sample: Sample, arrival: Arrival) -> int | None:
-        """The known offset of the clock behind a sample, which is an observation itself."""
-        message = arrival.message
-        if arrival.first_delivery is not None or message.retain or sample.time_us is None:
-            return self._clocks.offset_us(sample[:3])
-        return self._clocks.observe(sample[:3], sample.time_us, message.arrival_us)
+    def _known(
+        self, message: Message, first: FirstDelivery | None, name: SeriesName, time_us: int
+    ) -> int | None:
+        """The known offset of the clock behind a series; the time is an observation itself."""
+        if first is not None or message.retain:
+            return self._clocks.offset_us(name)
+        return self._clocks.observe(name, time_us, message.arrival_us)
 
-    def _is_wrong(self, arrival: Arrival) -> bool:
+    def _is_wrong(self, arrival_us: int, timed: Sequence[tuple[SeriesName, int]]) -> bool:
         """Whether a clock that is not known to be off by a constant is wrong."""
         wrong = False
-        arrival_us = arrival.message.arrival_us
-        for sample in arrival.samples:
-            time_us = sample.time_us
-            if time_us is None:
-                continue
+        for name, time_us in timed:
             if device_clock.is_absurd(time_us, arrival_us, self._limits):
                 wrong = True
             else:
-                end_us = arrival_us + self._limits.future_us
-                series = self._memory.series(sample[:3], end_us)
+                series = self._memory.series(name, arrival_us + self._limits.future_us)
                 if device_clock.has_jumped_back(series, time_us, arrival_us, self._memory):
                     wrong = True
         return wrong

@@ -22,9 +22,9 @@ from ingest.process.admission import Admission, SensorLimits, StoredSeries
 from ingest.process.calibration import Calibrated, Calibrations
 from ingest.process.clock_offset import DeviceClocks, KnownOffsets
 from ingest.process.device_clock import ClockLimits
-from ingest.process.message_clock import MessageClock, MessageClocks
+from ingest.process.message_clock import MessageClock, MessageClocks, NamedSample
 from ingest.process.quality.judge import judge
-from ingest.process.series import History, SeriesMemory, SeriesState
+from ingest.process.series import History, SeriesMemory, SeriesName, SeriesState
 from ingest.process.water_temperature import (
     BeliefOrder,
     WaterTemperatures,
@@ -188,17 +188,19 @@ class Processor:
 
     def _arrival(self, arrival: Arrival, processed: Processed) -> None:
         message, samples, rejections, source, first = arrival
-        refused = self._refused(samples)
+        # one tuple for each: it is a key wherever something is remembered of the series
+        named = [(sample[:3], sample) for sample in samples]
+        refused = self._refused(named)
+        admitted = named
         if refused:
-            admitted = [one for index, one in enumerate(samples) if index not in refused]
-            arrival = arrival._replace(samples=admitted)
-        clock = self._message_clocks.of(arrival)
+            admitted = [one for index, one in enumerate(named) if index not in refused]
+        clock = self._message_clocks.of(message, first, admitted)
         arrival_us = message.arrival_us
-        for index, sample in enumerate(samples):
+        for index, (name, sample) in enumerate(named):
             try:
                 if index in refused:
                     raise PayloadError(Reason.TOO_MANY_SENSORS, refused[index])
-                arrival_us = self._sample(sample, message, first, clock, processed)
+                arrival_us = self._sample(name, sample, message, first, clock, processed)
             except PayloadError as error:
                 rejected = rejection(
                     message, error.reason, error.detail, source=source, tank=sample.tank
@@ -209,17 +211,18 @@ class Processor:
         if first is None and (message.qos or message.numbered):
             processed.first_deliveries.append((message, FirstDelivery(arrival_us, clock.state)))
 
-    def _refused(self, samples: Sequence[Sample]) -> dict[int, str]:
+    def _refused(self, named: Sequence[NamedSample]) -> dict[int, str]:
         """Why samples may not be stored, by their index; none but those of new series."""
         refused = {}
-        for index, sample in enumerate(samples):
-            reason = self._admission.refusal(sample[:3])
+        for index, (name, _) in enumerate(named):
+            reason = self._admission.refusal(name)
             if reason:
                 refused[index] = reason
         return refused
 
     def _sample(
         self,
+        name: SeriesName,
         sample: Sample,
         message: Message,
         first: FirstDelivery | None,
@@ -233,10 +236,10 @@ class Processor:
         if time_us is not None and clock.shift_us:
             time_us -= clock.shift_us
             flags |= Flag.TIME_CORRECTED
-        if scale is not None or self._calibrations.apply_to(sample[:3]):
-            value, raw, doubt = self._calibrated(sample, time_us or arrival_us)
+        if scale is not None or self._calibrations.apply_to(name):
+            value, raw, doubt = self._calibrated(name, sample, time_us or arrival_us)
             flags |= doubt
-        series = self._memory.series(sample[:3], arrival_us + self._limits.future_us)
+        series = self._memory.series(name, arrival_us + self._limits.future_us)
         late = False
         if time_us is None or clock.state is ClockState.WRONG:
             if time_us is not None:
@@ -264,20 +267,18 @@ class Processor:
         self._judge(series, reading, late, processed)
         return arrival_us
 
-    def _calibrated(self, sample: Sample, time_us: int) -> Calibrated:
+    def _calibrated(self, name: SeriesName, sample: Sample, time_us: int) -> Calibrated:
         temperature_c = None
         if sample.scale == "mV":
             temperature_c = self._temperatures.at(sample.tank, time_us)
-        return self._calibrations.apply(
-            sample[:3], sample.value, sample.scale, time_us, temperature_c
-        )
+        return self._calibrations.apply(name, sample.value, sample.scale, time_us, temperature_c)
 
     def _is_repeated(
         self, series: SeriesState, time_us: int, value: float, arrival_us: int, processed: Processed
     ) -> bool:
         """Whether this very reading is stored or about to be: then its flags stay as they are."""
         stored = self._memory.stored(series, time_us, arrival_us)
-        if stored is None and time_us in series.recent_us:
+        if stored is None and series.is_recent(time_us):
             same = (r for r in reversed(processed.readings) if r.time_us == time_us)
             stored = next((r for r in same if (r.tank, r.quantity, r.sensor) == series.name), None)
         if stored is None or abs(stored.value - value) > self._tolerance * abs(value):

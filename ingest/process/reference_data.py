@@ -54,7 +54,7 @@ class ReferenceData:
         if self._refreshed_s is not None and now_s - self._refreshed_s < at_least_s:
             return True
         try:
-            self._tanks = self._registry.tank_ids()
+            tanks = self._registry.tank_ids()
             logs = self._registry.logs(kinds=[LogKind.CALIBRATION])
             clocks = self._registry.all_device_clocks()
             routes = self._registry.routes()
@@ -65,6 +65,8 @@ class ReferenceData:
             if self._refreshed_s is not None:
                 self._refreshed_s = now_s
             return False
+        if tanks != self._tanks:
+            self._tanks = tanks
         entries = [entry for log in logs.values() for entry in log]
         if entries != self._entries:
             self._entries, self.calibrations = entries, Calibrations(entries)

@@ -6,7 +6,7 @@ import logging
 import time
 from array import array
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
 from typing import Final, TypeVar
@@ -14,12 +14,10 @@ from typing import Final, TypeVar
 import numpy as np
 
 from ingest.process.quality.agreement import Agreement
+from ingest.process.quality.checks import Checks
 from ingest.process.quality.limits import LIMITS
-from ingest.process.quality.outliers import Outliers
 from ingest.process.quality.spike import WINDOW
-from ingest.process.quality.stuck import StuckDetector
 from service.errors import LittoralError
-from service.quantities import QUANTITIES
 from service.store import NOT_USABLE, Flag, Reading, Samples, SeriesKey
 
 _log = logging.getLogger(__name__)
@@ -57,7 +55,8 @@ class SeriesState:
 
     Attributes:
         name: tank, quantity and sensor.
-        low, high: the plausible range.
+        checks: those of its quantity; they remember its last values.
+        slot: its place in their memory.
         agreement: shared by the sensors of one quantity in one tank.
         newest_us: newest device time seen.
         jumped_us: last device time of a clock that jumped back; None: it is right.
@@ -66,15 +65,13 @@ class SeriesState:
         last_us: time of the last reading that was judged in order.
         seen_us: time of the newest reading that is remembered, flagged or not.
         warm: the store's history is in it.
-        recent_us: device times of its last readings.
-        gaps_us: begin and end of the last gaps between device times, one after the other.
+        gaps_us: begin and end of the last gaps between device times, one after the other; None:
+            there is none.
     """
 
     name: SeriesName
-    low: float
-    high: float
-    stuck: StuckDetector
-    outliers: Outliers | None
+    checks: Checks
+    slot: int
     agreement: Agreement | None
     newest_us: int | None = None
     jumped_us: int | None = None
@@ -83,8 +80,15 @@ class SeriesState:
     last_us: int = 0
     seen_us: int = 0
     warm: bool = False
-    recent_us: array[int] = field(default_factory=lambda: array("q"))
-    gaps_us: array[int] = field(default_factory=lambda: array("q"))
+    gaps_us: array[int] | None = None
+
+    def clear(self, agreement: Agreement | None) -> None:
+        """Start anew, but the next arrivals stay apart from those before."""
+        self.checks.clear(self.slot)
+        self.agreement = agreement
+        self.newest_us = self.jumped_us = self.gaps_us = None
+        self.last_us = self.seen_us = 0
+        self.warm = False
 
     def add_device_time(self, time_us: int) -> None:
         """Remember the device time of a reading."""
@@ -92,19 +96,25 @@ class SeriesState:
             if self.newest_us is not None and time_us - self.newest_us > JUMP_BACK_US:
                 self._add_gap(self.newest_us, time_us)
             self.newest_us = time_us
-        self.recent_us.append(time_us)
-        if len(self.recent_us) > WINDOW:
-            del self.recent_us[0]
+        self.checks.recent_us.append(self.slot, time_us)
+
+    def is_recent(self, time_us: int) -> bool:
+        """Whether one of its last readings has exactly this device time."""
+        return time_us in self.checks.recent_us.of(self.slot)
 
     def is_in_gap(self, time_us: int) -> bool:
         """Whether nothing was measured around a time, so that a backlog may bring it."""
+        if self.gaps_us is None:
+            return False
         begins, ends = self.gaps_us[::2], self.gaps_us[1::2]
         return any(begin < time_us < end for begin, end in zip(begins, ends, strict=True))
 
     def _add_gap(self, begin_us: int, end_us: int) -> None:
-        recent = sorted(self.recent_us)
+        recent = sorted(self.checks.recent_us.of(self.slot))
         usual_us = median([after - before for before, after in pairwise(recent)] or [0])
         if end_us - begin_us > _GAP_INTERVALS * usual_us:
+            if self.gaps_us is None:
+                self.gaps_us = array("q")
             self.gaps_us.extend((begin_us, end_us))
             del self.gaps_us[: -2 * _GAPS]
 
@@ -135,6 +145,7 @@ class SeriesMemory:
         self._most_series = most_series
         self._warm_up_s = warm_up_s
         self._series: dict[SeriesName, SeriesState] = {}
+        self._checks = {quantity: Checks(quantity) for quantity in LIMITS}
         self._agreements: dict[tuple[str, str], Agreement] = {}
         #: What was read last of a single time: it is asked for twice, for the clock and the value.
         self._last_at: tuple[SeriesName, int, Samples] | None = None
@@ -158,19 +169,23 @@ class SeriesMemory:
         """
         series = self._series.get(name)
         if series is None:
-            _make_room(self._series, self._most_series)
-            series = self._series[name] = self._empty(name)
+            gone = _make_room(self._series, self._most_series)
+            if gone is not None:
+                gone.checks.free_slot(gone.slot)
+            checks = self._checks[name[1]]
+            series = SeriesState(name, checks, checks.take_slot(), self._agreement(name))
+            self._series[name] = series
         if not series.warm and self._history is not None:
             now_s = time.monotonic()
             if self._warm_until_s is None:
                 self._warm_until_s = now_s + self._warm_up_s
             if self._no_history_until_s <= now_s < self._warm_until_s:
-                series = self._series[name] = _after(series, self._warmed(name, end_us))
+                self._warm_up(series, end_us)
         return series
 
     def is_stored(self, series: SeriesState, time_us: int) -> bool:
         """Whether a series has a reading of exactly this device time."""
-        return time_us in series.recent_us or len(self._at(series.name, time_us)) > 0
+        return series.is_recent(time_us) or len(self._at(series.name, time_us)) > 0
 
     def stored(self, series: SeriesState, time_us: int, arrival_us: int) -> Reading | None:
         """The reading that the store has at a device time; None while its history is not read."""
@@ -198,39 +213,32 @@ class SeriesMemory:
 
     def forget(self, key: SeriesKey) -> None:
         """Forget a series, such as when its last readings could not be stored."""
-        name = (key.tank, key.quantity, key.sensor)
-        series = self._series.get(name)
+        series = self._series.get((key.tank, key.quantity, key.sensor))
         if series is not None:
-            self._series[name] = _after(series, self._empty(name))
+            series.clear(self._agreement(series.name))
 
-    def _empty(self, name: SeriesName) -> SeriesState:
+    def _agreement(self, name: SeriesName) -> Agreement | None:
         tank, quantity, _ = name
-        limits, plausible = LIMITS[quantity], QUANTITIES[quantity]
-        agreement = None
-        if limits.apart is not None:
-            agreement = self._agreements.get((tank, quantity))
-            if agreement is None:
-                _make_room(self._agreements, self._most_series)
-                agreement = self._agreements[tank, quantity] = Agreement(limits)
-        return SeriesState(
-            name,
-            plausible.plausible_low,
-            plausible.plausible_high,
-            StuckDetector(limits),
-            Outliers(limits) if limits.step is not None else None,
-            agreement,
-        )
+        if LIMITS[quantity].apart is None:
+            return None
+        found = self._agreements.get((tank, quantity))
+        if found is None:
+            _make_room(self._agreements, self._most_series)
+            found = self._agreements[tank, quantity] = Agreement()
+        return found
 
-    def _warmed(self, name: SeriesName, end_us: int) -> SeriesState:
-        series = self._empty(name)
+    def _warm_up(self, series: SeriesState, end_us: int) -> None:
+        """Begin a series anew with its history, if the store can give it now."""
+        name, checks, slot = series.name, series.checks, series.slot
         samples = self._read(name, end_us - _HISTORY_US, end_us)
+        series.clear(self._agreement(name))
         if self._no_history_until_s > time.monotonic():
-            return series
+            return
         series.warm = True
         if not len(samples):
-            return series
+            return
         times, values = samples.time_us.tolist(), samples.value.tolist()
-        series.recent_us = array("q", times[-WINDOW:])
+        checks.recent_us.replace(slot, array("q", times[-WINDOW:]))
         series.gaps_us = _gaps_of(samples)
         series.seen_us = times[-1]
         stuck = 0
@@ -240,19 +248,18 @@ class SeriesMemory:
                 series.newest_us = time_us
             if flags & _NOT_JUDGED:
                 continue
-            if series.outliers is not None and left <= _NEIGHBOURS:
+            if checks.outliers is not None and left <= _NEIGHBOURS:
                 elapsed_us = time_us - series.last_us
                 if elapsed_us > SILENCE_US:
-                    series.outliers.forget()
+                    checks.outliers.forget(slot)
                 reading = Reading(*name, time_us, value, Flag(flags & ~_DOUBTED))
-                series.outliers.add(reading, elapsed_us, series.stuck.resolution)
+                checks.outliers.add(slot, reading, elapsed_us)
             if not flags & _SPIKE:
-                series.stuck.is_stuck(value, time_us)
+                checks.stuck.is_stuck(slot, value, time_us)
             series.last_us = time_us
             stuck = flags & _STUCK
         if stuck:
-            series.stuck.resume_stuck()
-        return series
+            checks.stuck.resume_stuck(slot)
 
     def _at(self, name: SeriesName, time_us: int) -> Samples:
         start_us = time_us - time_us % self._resolution_us
@@ -272,23 +279,19 @@ class SeriesMemory:
             return Samples.empty()
 
 
-def _after(old: SeriesState, new: SeriesState) -> SeriesState:
-    """A state anew, whose arrivals stay apart from those before."""
-    new.arrived_us, new.newest_arrival_us = old.arrived_us, old.newest_arrival_us
-    return new
-
-
-def _gaps_of(samples: Samples) -> array[int]:
+def _gaps_of(samples: Samples) -> array[int] | None:
     """The gaps between the readings of a series, as ``SeriesState`` has them."""
     steps = np.diff(samples.time_us)
     if not len(steps):
-        return array("q")
+        return None
     least_us = max(JUMP_BACK_US, _GAP_INTERVALS * float(np.median(steps)))
     at = np.flatnonzero(steps > least_us)[-_GAPS:]
+    if not len(at):
+        return None
     ends = np.column_stack((samples.time_us[at], samples.time_us[at + 1]))
     return array("q", ends.ravel().tolist())
 
 
-def _make_room(memory: dict[K, V], most: int) -> None:
-    if len(memory) >= most:
-        del memory[next(iter(memory))]
+def _make_room(memory: dict[K, V], most: int) -> V | None:
+    """Forget what was first remembered, where there is as much as may be; returns it."""
+    return memory.pop(next(iter(memory))) if len(memory) >= most else None

@@ -7,6 +7,7 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from typing import Final
 
+from ingest.process.last_values import LastValue, with_last
 from service.errors import LittoralError
 from service.store import DEFAULT_SENSOR, SeriesKey, Store
 
@@ -59,13 +60,14 @@ class WaterTemperatures:
         """
         self._stored = stored
         self._order = order
-        self._latest: dict[str, dict[str, Measured]] = {}
+        self._latest: dict[str, tuple[LastValue, ...]] = {}
         self._from_store: dict[str, Measured | None] = {}
         self._asked: dict[str, tuple[int, float]] = {}
 
     def add(self, tank: str, time_us: int, celsius: float, sensor: str = DEFAULT_SENSOR) -> None:
         """Remember a usable reading."""
-        self._latest.setdefault(tank, {})[sensor] = (time_us, celsius)
+        known = self._latest.get(tank, ())
+        self._latest[tank] = with_last(known, LastValue(sensor, time_us, celsius))
 
     def at(self, tank: str, time_us: int) -> float | None:
         """The temperature of a tank at a time, °C; None if there is none within an hour."""
@@ -79,9 +81,7 @@ class WaterTemperatures:
 
     def _last(self, tank: str, time_us: int) -> Measured | None:
         """The last of the first thermometer that has one near, else of any."""
-        known = self._latest.get(tank)
-        if known is None:
-            return None
+        known = {name: (at_us, celsius) for name, at_us, celsius in self._latest.get(tank, ())}
         for name in self._order(tank):
             if _within(LARGEST_AGE_US, known.get(name), time_us):
                 return known[name]

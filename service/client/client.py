@@ -133,8 +133,11 @@ class Client(Keeping, SensorSetup, Trials):
     ) -> list[Recommendation]:
         """Recommendations, most urgent first; of one tank, or of all."""
         path = "/v1/recommendations" if tank is None else tank_path(tank, "recommendations")
-        found = self.get(path, **options_of(state=state))["recommendations"]
-        return [value_of(Recommendation, one) for one in found]
+        return [
+            value_of(Recommendation, one)
+            for page in self._pages(path, options_of(state=state))
+            for one in page["recommendations"]
+        ]
 
     def recommendation(self, id: str) -> Recommendation:
         """One recommendation."""

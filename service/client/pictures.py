@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
@@ -26,16 +26,14 @@ class Pictures(Connection):
         *,
         start: datetime | None = None,
         end: datetime | None = None,
-        limit: int = 100,
-    ) -> list[Picture]:
-        """The pictures of a tank, of the newest entry first.
+    ) -> Iterator[Picture]:
+        """The pictures of a tank, of the newest entry first, all parts of the list.
 
         Args:
             start, end: only of entries with start <= time < end.
         """
-        options = options_of(start=start, end=end, limit=limit)
-        found = self.get(tank_path(tank, "pictures"), **options)["pictures"]
-        return [value_of(Picture, one) for one in found]
+        for page in self._pages(tank_path(tank, "pictures"), options_of(start=start, end=end)):
+            yield from (value_of(Picture, one) for one in page["pictures"])
 
     def add_pictures(
         self, tank: str, entry: str, pictures: Sequence[Path | str | bytes]

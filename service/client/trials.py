@@ -123,8 +123,8 @@ class Trials(Connection):
 
     def trials(self, tank: str, *, state: str | None = None) -> list[Trial]:
         """The trials of a tank, the last begun first, without their judgements."""
-        found = self.get(tank_path(tank, "trials"), **options_of(state=state))["trials"]
-        return [value_of(Trial, one) for one in found]
+        pages = self._pages(tank_path(tank, "trials"), options_of(state=state))
+        return [value_of(Trial, one) for page in pages for one in page["trials"]]
 
     def watchable(self, tank: str) -> list[Watchable]:
         """What can be watched of a tank."""

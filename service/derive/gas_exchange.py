@@ -12,14 +12,14 @@ import numpy.typing as npt
 
 from service.derive.co2.calibration import probe_history
 from service.derive.co2.kh import kh_at
+from service.derive.co2.lit import Lit
 from service.derive.co2.series import co2_series, interpolated
 from service.derive.co2.target import Target, target_of
 from service.derive.inputs import Inputs
-from service.derive.light.days import first_day, light_days_of
+from service.derive.light.days import first_day, lit_times
 from service.derive.light.source import light_source_of
 from service.derive.models.co2 import Co2Series
 from service.derive.models.gas_exchange import GasModel
-from service.derive.models.light import LightDay
 from service.derive.models.quality import EstimatedValue
 from service.derive.thresholds import derived_limit
 from service.registry.models.log import Lever, LogEntry, LogKind
@@ -54,7 +54,7 @@ def gas_exchange(inputs: Inputs) -> GasModel:
         now,
         co2_series(inputs),
         inputs.series("temperature"),
-        light_days_of(tank, light_source_of(inputs), first_day(inputs), now),
+        lit_times(tank, light_source_of(inputs), first_day(inputs), now),
         target_of(tank, inputs.tolerance.co2_comfortable_mg_l),
         net_volume_l(tank),
         inputs.log,
@@ -76,7 +76,7 @@ def gas_model_of(
     now: datetime,
     series: Co2Series,
     temperature: Samples,
-    days: tuple[LightDay, ...],
+    light: Lit | None,
     target: Target,
     volume_l: float | None,
     log: Sequence[LogEntry] = (),
@@ -85,6 +85,9 @@ def gas_model_of(
 
     The gas times are found in the series: a timer that is off by an hour, or a valve that
     hangs, must not be fitted as if it followed its plan. The log has what may have changed them.
+
+    Args:
+        light: when the lamp was on; None where that is not known.
     """
     if not tank.co2_injected:
         return GasModel(None, now, reason="no CO2 is injected")
@@ -95,16 +98,15 @@ def gas_model_of(
     celsius, backed = interpolated(temperature, time_us, 7_200_000_000)
     celsius = np.where(backed, celsius, derived_limit(tank, "assumed_temperature_c"))
     lit = np.zeros(time_us.shape, np.bool_)
-    for day in days:
-        for on, off in day.lit:
-            lit |= (time_us >= on.timestamp() * 1e6) & (time_us <= off.timestamp() * 1e6)
+    for on, off in light or ():
+        lit[slice(*np.searchsorted(time_us, (to_us(on), to_us(off) + 1)))] = True
     try:
         with np.errstate(over="ignore", invalid="ignore"):
             fit = fit_gas_exchange(
                 time_us / 1e6,
                 value,
                 np.clip(celsius, 0.0, 40.0),
-                lit=lit if days else None,
+                lit=None if light is None else lit,
                 hints=_hints(log),
                 pressure_atm=float(pressure_atm_from_altitude(tank.altitude_m)),
                 level_log_sd=_level_log_sd(tank, log, int(time_us[-1])),

@@ -100,6 +100,7 @@ def load(
     days: float = VIEW_DAYS,
     reader: Reader | None = None,
     quantities: Collection[str] | None = None,
+    stored: Sequence[SeriesInfo] | None = None,
 ) -> Inputs:
     """Load the present and the days before it.
 
@@ -107,13 +108,15 @@ def load(
         days: length of the stretch that is read; 0 for the newest readings alone.
         reader: how the series are read; None for the means that rules and pages see.
         quantities: these only; None for all.
+        stored: the series that the store holds of the tank; None to ask it.
 
     Raises:
         StoreUnavailableError, StoreRefusedError: as the store finds.
         NotFoundError: the tank is not in the registry.
     """
     log = log_in_force(tank, registry, now, now)
-    found = _newest(tank, log, registry, store, now - timedelta(days=days), now, quantities)
+    start = now - timedelta(days=days)
+    found = _newest(tank, log, registry, store, start, now, quantities, stored)
     found = replace(found, clocks=tuple(registry.device_clocks(tank.id)))
     if not days:
         return _without_probes_out(found, _recent_ph(found, store))
@@ -257,9 +260,10 @@ def _newest(
     start: datetime,
     now: datetime,
     quantities: Collection[str] | None = None,
+    stored: Sequence[SeriesInfo] | None = None,
 ) -> Inputs:
     """The inputs with the newest readings alone, of some quantities or all."""
-    stored = store.series(tank.id)
+    stored = store.series(tank.id) if stored is None else stored
     infos = considered(tank, stored)
     single = slips(store, infos, now)
     first = first_sensors(tank, registry, store, infos)

@@ -41,7 +41,8 @@ class RegistrySnapshot:
         """
         since = now - timedelta(days=LOG_DAYS)
         logs = registry.logs_in_force(tanks, since, ALWAYS_KINDS, known)
-        return cls(registry, logs, registry.all_device_clocks(), registry.all_first_sensors())
+        clocks, first = registry.device_clocks_of(tanks), registry.first_sensors_of(tanks)
+        return cls(registry, logs, clocks, first)
 
     def log_in_force(
         self, tank: str, since: datetime, lasting: Collection[LogKind]

@@ -4,17 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import replace
-from datetime import date, datetime, timedelta
+from datetime import date, timedelta
 from types import MappingProxyType
 from typing import Final
-
-import numpy as np
 
 from service.derive.co2.crosscheck import co2_check_of
 from service.derive.co2.current import co2_now
 from service.derive.co2.daily import co2_days_of
 from service.derive.co2.gas_start import gas_start_of
-from service.derive.co2.lit import co2_above, co2_while_lit
+from service.derive.co2.lit import RecentCo2, co2_above, co2_while_lit, recent_co2
 from service.derive.co2.series import co2_series
 from service.derive.co2.target import target_of
 from service.derive.inhabitants.tolerance import Tolerance
@@ -23,7 +21,6 @@ from service.derive.light.days import first_day, light_days_of
 from service.derive.light.now import light_now
 from service.derive.light.plan import judged_light, light_spans, planned_lit
 from service.derive.light.source import light_source_of
-from service.derive.models.co2 import Co2Series
 from service.derive.models.co2_days import Co2High
 from service.derive.models.gas_exchange import GasModel
 from service.derive.models.light import LightDay
@@ -31,6 +28,7 @@ from service.derive.models.tank_view import TankView
 from service.derive.temperature import daily_minima, excursions_of, temperature_now
 from service.registry.models.tank import Tank
 from service.registry.volume import net_volume_l
+from service.science.numeric.ranks import median
 from service.science.sensors.electrode_drift import ElectrodeDrift
 
 RELEASE_SHARE: Final = 0.95
@@ -76,6 +74,7 @@ def tank_view(
     day_ago = now - timedelta(hours=24)
     judged = judged_light(tank, lit, inputs.log, now)
     while_lit = co2_while_lit(series, judged, target, day_ago, now)
+    recent = recent_co2(series, day_ago, now)
     if while_lit is not None and not days:
         while_lit = replace(while_lit, lit_from="plan")
     return TankView(
@@ -98,8 +97,8 @@ def tank_view(
         tolerance=tolerance,
         light=light_now(inputs, source),
         co2_lit=while_lit,
-        co2_high=_high(tank, tolerance, series, day_ago, now),
-        co2_uncomfortable=_uncomfortable(tolerance, series, day_ago, now),
+        co2_high=_high(tank, tolerance, recent),
+        co2_uncomfortable=_uncomfortable(tolerance, recent),
         co2_days=co2_days_of(series, light_spans(tank, days, lit), target.low_mg_l),
         gas_start=gas_start_of(tank, series, now),
         co2_check=co2_check_of(tank, inputs.log, co2, now, gas),
@@ -107,7 +106,7 @@ def tank_view(
         ph_drift=drift,
         latest=inputs.latest,
         daily_minima_c=daily_minima(temperature, now),
-        usual_c=float(np.median(temperature.value)) if len(temperature) else None,
+        usual_c=median(temperature.value) if len(temperature) else None,
     )
 
 
@@ -119,25 +118,21 @@ def _leading(known_days: Mapping[date, LightDay], first: date) -> tuple[LightDay
     return tuple(known)
 
 
-def _high(
-    tank: Tank, tolerance: Tolerance, series: Co2Series, start: datetime, end: datetime
-) -> Co2High | None:
+def _high(tank: Tank, tolerance: Tolerance, recent: RecentCo2 | None) -> Co2High | None:
     """CO2 against the animals' ceiling; without animals against the plants' target."""
     animals = tolerance.co2
     ceiling = tank.targets.co2_high_mg_l if animals is None else animals.co2_mg_l
-    found = co2_above(series, ceiling, RELEASE_SHARE * ceiling, start, end)
+    found = co2_above(recent, ceiling, RELEASE_SHARE * ceiling)
     if found is None or animals is None:
         return found
     return replace(found, newcomers=animals.newcomer)
 
 
-def _uncomfortable(
-    tolerance: Tolerance, series: Co2Series, start: datetime, end: datetime
-) -> Co2High | None:
+def _uncomfortable(tolerance: Tolerance, recent: RecentCo2 | None) -> Co2High | None:
     """CO2 against what the animals are comfortable with; None where that is all they tolerate."""
     animals = tolerance.co2
     if animals is None or animals.comfortable_mg_l >= animals.co2_mg_l:
         return None
     ceiling = animals.comfortable_mg_l
-    found = co2_above(series, ceiling, RELEASE_SHARE * ceiling, start, end)
+    found = co2_above(recent, ceiling, RELEASE_SHARE * ceiling)
     return None if found is None else replace(found, newcomers=animals.newcomer)

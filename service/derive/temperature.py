@@ -18,7 +18,7 @@ from service.registry.species.ranges import SharedRange
 from service.science.temperature.daily_course import daily_course
 from service.science.temperature.excursions import Excursion, excursions
 from service.science.temperature.forecast import HORIZON_S, WINDOW_S, forecast_crossing
-from service.science.temperature.rate import rate_c_per_h
+from service.science.temperature.rate import newest_rate_c_per_h
 from service.store.model import Reading, Samples
 from service.times import to_us
 
@@ -95,7 +95,7 @@ def excursions_of(tank: Tank, samples: Samples, limits: SharedRange) -> tuple[Ex
         samples: usable samples, sorted by time.
         limits: what all animals tolerate, or where all are comfortable.
     """
-    if limits.is_open:
+    if limits.is_open or _within(samples, limits):
         return ()
     return tuple(
         excursions(
@@ -109,20 +109,35 @@ def excursions_of(tank: Tank, samples: Samples, limits: SharedRange) -> tuple[Ex
     )
 
 
+def _within(samples: Samples, limits: SharedRange) -> bool:
+    """Whether all samples lie within a range."""
+    if not len(samples):
+        return True
+    low, high = limits.low_c, limits.high_c
+    return bool(
+        (low is None or samples.value.min() >= low)
+        and (high is None or samples.value.max() <= high)
+    )
+
+
 def daily_minima(samples: Samples, now: datetime) -> tuple[float, ...]:
     """Lowest temperature of each stretch of 24 h up to ``now``, oldest first.
 
     Stops at the first stretch, going back, of which too much was not seen: it may have been lower
     then.
     """
+    time_us = samples.time_us
     edges = [to_us(now - timedelta(days=day)) for day in range(MOST_DAYS + 1)]
-    bounds = np.searchsorted(samples.time_us, edges, side="right")
+    bounds = np.searchsorted(time_us, edges, side="right").tolist()
+    unseen = np.flatnonzero(np.diff(time_us) > UNSEEN_US).tolist()
     minima: list[float] = []
-    stretches = zip(pairwise(bounds.tolist()), pairwise(edges), strict=True)
-    for (end, begin), (until_us, since_us) in stretches:
-        inner = samples.time_us[begin:end]
-        step_us = np.diff(np.concatenate(([since_us], inner, [until_us])))
-        if step_us.max() > UNSEEN_US:
+    for (end, begin), (until_us, since_us) in zip(pairwise(bounds), pairwise(edges), strict=True):
+        if (
+            begin == end
+            or time_us[begin] - since_us > UNSEEN_US
+            or until_us - time_us[end - 1] > UNSEEN_US
+            or any(begin <= one < end - 1 for one in unseen)
+        ):
             break
         minima.append(float(samples.value[begin:end].min()))
     return tuple(reversed(minima))
@@ -130,10 +145,11 @@ def daily_minima(samples: Samples, now: datetime) -> tuple[float, ...]:
 
 def _rate(samples: Samples) -> float | None:
     """K/h over the last hour; None where there are too few samples."""
-    recent = samples.time_s >= (samples.time_s[-1] - RATE_WINDOW_S if len(samples) else 0.0)
-    if np.count_nonzero(recent) < 3:
+    if not len(samples):
         return None
-    rate = float(rate_c_per_h(samples.time_s[recent], samples.value[recent], RATE_WINDOW_S)[-1])
+    time_us = samples.time_us
+    since = int(time_us.searchsorted(time_us[-1] - int(RATE_WINDOW_S * 1e6)))
+    rate = newest_rate_c_per_h(time_us[since:] / 1e6, samples.value[since:], RATE_WINDOW_S)
     return None if np.isnan(rate) else rate
 
 

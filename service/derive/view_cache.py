@@ -7,7 +7,7 @@ registry and log each time: a view is what ``tank_view(load(...))`` would give.
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
@@ -24,7 +24,8 @@ from service.derive.models.gas_exchange import GasModel
 from service.derive.models.light import LightDay
 from service.derive.models.tank_view import TankView
 from service.derive.registry_snapshot import RegistrySnapshot
-from service.derive.series_cache import DAY_US, SeriesCache, read_totals
+from service.derive.series_cache import SeriesCache, read_totals
+from service.derive.series_refresh import DAY_US, Renewal, refresh
 from service.derive.tank_view import tank_view
 from service.registry.models.log import LogEntry
 from service.registry.models.tank import Tank
@@ -32,7 +33,7 @@ from service.registry.registry import Registry
 from service.registry.repositories.log.in_force import LogInForce
 from service.science.sensors.electrode_drift import ElectrodeDrift
 from service.store.interface import Store
-from service.store.model import SeriesKey
+from service.store.model import SeriesInfo, SeriesKey
 from service.times import to_us
 
 MOST_TANKS: Final = tanks_cached()
@@ -43,6 +44,10 @@ REFIT_AFTER: Final = timedelta(hours=24)
 
 RETRY_AFTER: Final = timedelta(hours=1)
 """Where nothing could be fitted, new readings may be enough so soon. Our choice."""
+
+FEW_SERIES: Final = 10
+"""So many series of a tank are read together with those of others before it is known which of them
+count; where there are more, those that count are read when its view is made. Our choice."""
 
 BUDGET_S: Final = 2.0
 """Seconds of one evaluation that fits may take; the other tanks have their turn at the next."""
@@ -77,6 +82,14 @@ class _Fit:
     digest: int
 
 
+@dataclass(frozen=True, slots=True)
+class _Prepared:
+    """What was asked for a tank together with others; its next view is made of it."""
+
+    registry: LogSource
+    stored: Sequence[SeriesInfo] | None
+
+
 @dataclass(slots=True)
 class _Cached:
     """What is cached of one tank."""
@@ -85,6 +98,13 @@ class _Cached:
     log: LogInForce | None = None
     basis: _Basis | None = None
     days: Mapping[date, LightDay] = field(default_factory=dict)
+
+    def take(self, basis: _Basis) -> None:
+        """Drop what does not rest on what derived values rest on now."""
+        if self.series.pop_rewritten() or basis != self.basis:
+            self.days = {}
+        self.basis = basis
+        self.series.keep_only(basis.keys)
 
 
 class ViewCache:
@@ -103,7 +123,7 @@ class ViewCache:
         self._store = store
         self._tanks: dict[str, _Cached] = {}
         self._fits: dict[str, _Fit] = {}
-        self._prepared: dict[str, RegistrySnapshot] = {}
+        self._prepared: dict[str, _Prepared] = {}
         self._left_s = 0.0
 
     def begin(self) -> None:
@@ -116,6 +136,7 @@ class ViewCache:
 
         Raises:
             RegistryUnavailableError: as the registry finds.
+            StoreUnavailableError, StoreRefusedError: as the store finds.
         """
         cached = {tank.id: found for tank in tanks if (found := self._cached(tank)) is not None}
         known = {tank: one.log for tank, one in cached.items() if one.log is not None}
@@ -123,7 +144,14 @@ class ViewCache:
         snapshot = RegistrySnapshot.of(self._registry, ids, now, known)
         for tank, one in cached.items():
             one.log = snapshot.logs.get(tank)
-        self._prepared = dict.fromkeys(ids, snapshot)
+        stored: dict[str, list[SeriesInfo]] = {id: [] for id in ids}
+        for info in self._store.series_of(ids):
+            stored[info.key.tank].append(info)
+        renewals: list[Renewal] = []
+        for tank, one in cached.items():
+            renewals += one.series.renewals(_likely_keys(one, stored[tank]), to_us(now) + 1)
+        refresh(self._store, renewals)
+        self._prepared = {id: _Prepared(snapshot, stored[id]) for id in ids}
 
     def view(self, tank: Tank, now: datetime) -> TankView:
         """Everything that rules may know of a tank, with its gas exchange as far as fitted.
@@ -132,21 +160,31 @@ class ViewCache:
             StoreUnavailableError, StoreRefusedError, NotFoundError: as ``load``.
         """
         cached = self._cached(tank)
-        registry = self._prepared.pop(tank.id, self._registry)
+        prepared = self._prepared.pop(tank.id, None) or _Prepared(self._registry, None)
         if cached is None:
-            inputs = load(tank, registry, self._store, now)
-            self._write_down(inputs, registry)
-            gas = self._gas(inputs, None)
-            return tank_view(inputs, gas=gas, drift=self._drift(inputs, gas, None))
-        inputs = load(tank, registry, self._store, now, reader=cached.series.read)
-        self._write_down(inputs, registry)
+            return self._view(tank, now, prepared, None)
+        try:
+            return self._view(tank, now, prepared, cached)
+        finally:
+            cached.series.ask_again()
+
+    def _view(
+        self, tank: Tank, now: datetime, prepared: _Prepared, cached: _Cached | None
+    ) -> TankView:
+        def loaded(days: float) -> Inputs:
+            reader = means(self._store) if cached is None else cached.series.read
+            given = tank, prepared.registry, self._store, now
+            return load(*given, days=days, reader=reader, stored=prepared.stored)
+
+        inputs = loaded(VIEW_DAYS)
+        self._write_down(inputs, prepared.registry)
         basis = _Basis.of(inputs)
-        if cached.series.pop_rewritten() or basis != cached.basis:
-            cached.days = {}
-        cached.basis = basis
-        cached.series.keep_only(set(basis.keys))
-        gas = self._gas(inputs, cached)
+        if cached is not None:
+            cached.take(basis)
+        gas = self._gas(inputs, basis, cached, loaded)
         drift = self._drift(inputs, gas, cached)
+        if cached is None:
+            return tank_view(inputs, gas=gas, drift=drift)
         view = tank_view(inputs, gas=gas, drift=drift, known_days=cached.days)
         cached.days = {one.day: one for one in view.light_days if _is_over(tank, one.day, now)}
         return view
@@ -176,24 +214,26 @@ class ViewCache:
             found = self._tanks[tank.id] = _Cached(SeriesCache(self._store, window_us))
         return found
 
-    def _gas(self, inputs: Inputs, cached: _Cached | None) -> GasModel | None:
+    def _gas(
+        self,
+        inputs: Inputs,
+        basis: _Basis,
+        cached: _Cached | None,
+        loaded: Callable[[float], Inputs],
+    ) -> GasModel | None:
         """The gas exchange as last fitted; fitted now where it is due and the budget allows."""
         tank, now = inputs.tank, inputs.now
         if not tank.co2_injected:
             return None
-        basis = _Basis.of(inputs) if cached is None or cached.basis is None else cached.basis
         known = self._fits.get(tank.id)
         if known is not None and self._holds(known, basis, now, cached):
             return known.model
         if self._left_s <= 0.0:
             return None if known is None else known.model
         with self._charged():
-            reader = means(self._store) if cached is None else cached.series.read
             # The digest first: what is written in between differs at the next check.
             digest = self._digest(basis.keys, now, cached)
-            model = gas_exchange(
-                load(tank, self._registry, self._store, now, days=FIT_DAYS, reader=reader)
-            )
+            model = gas_exchange(loaded(FIT_DAYS))
         self._fits[tank.id] = _Fit(basis, model, digest)
         return model
 
@@ -235,6 +275,13 @@ class ViewCache:
                 hours = cached.series.hours(key)
             digests.append(hours.part(start_us, end_us).digest())
         return hash(tuple(digests))
+
+
+def _likely_keys(cached: _Cached, stored: Sequence[SeriesInfo]) -> Collection[SeriesKey]:
+    """The series that count, as far as it is known before the tank's view is made."""
+    if cached.basis is not None:
+        return cached.basis.keys
+    return [info.key for info in stored] if len(stored) <= FEW_SERIES else ()
 
 
 def _is_over(tank: Tank, day: date, now: datetime) -> bool:

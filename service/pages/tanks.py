@@ -25,7 +25,7 @@ from service.pages.local_time import LocalTime
 from service.pages.log.fields import KIND_WORDS, data_of
 from service.pages.log.form import log_form
 from service.pages.observe import offered_groups
-from service.pages.overview import newest_ms, tank_overview, tank_overviews
+from service.pages.overview import newest_ms, overview_page, tank_overview
 from service.pages.pictures.shown import by_month, of_entries
 from service.pages.tank.animals import animal_lines
 from service.pages.tank.cards import Refused, cards_of, done_data
@@ -40,6 +40,7 @@ from service.registry.models.log import LogEntry, LogKind
 from service.registry.models.recommendations import State
 from service.registry.models.tank import Tank
 from service.registry.volume import net_volume_l
+from service.schemas.fields import is_name
 
 VIEW_DAYS: Final = 8
 LOG_SHOWN: Final = 8
@@ -67,10 +68,11 @@ def register(pages: Blueprint) -> None:
 
 
 def tanks() -> str:
-    """All tanks, the one that needs somebody first at the top."""
+    """The tanks, a page at a time, the one that needs somebody first at the top."""
+    asked = request.args.get("after", "")
     return render_template(
         "pages/tanks.html",
-        tanks=tank_overviews(current(), now()),
+        page=overview_page(current(), now(), asked if is_name(asked) else None),
         sentence_of=sentence_of,
         newest_ms=newest_ms,
         host=request.host_url.rstrip("/"),

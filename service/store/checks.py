@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from functools import lru_cache
 from typing import Final
 
 from service.errors import StoreRefusedError
@@ -35,10 +34,17 @@ def check_readings(readings: Iterable[Reading]) -> None:
             raise _refused(reading, "raw", reading.raw, "a finite number or none")
         if not MIN_TIME_US <= reading.time_us <= MAX_TIME_US:
             raise _refused(reading, "time_us", reading.time_us, "2000 to 2261")
-        _check_names(reading.tank, reading.quantity, reading.sensor)
+        tank, quantity, sensor = reading.tank, reading.quantity, reading.sensor
+        # Once together, else one by one: a cache of names takes 1.5 MB for 10,000 series.
+        if not (
+            0 < len(tank) <= MAX_NAME_LENGTH
+            and 0 < len(quantity) <= MAX_NAME_LENGTH
+            and 0 < len(sensor) <= MAX_NAME_LENGTH
+            and f"{tank}{quantity}{sensor}".isprintable()
+        ):
+            _check_names(tank, quantity, sensor)
 
 
-@lru_cache(maxsize=65_536)
 def _check_names(tank: str, quantity: str, sensor: str) -> None:
     for field, name in (("tank", tank), ("quantity", quantity), ("sensor", sensor)):
         if not (0 < len(name) <= MAX_NAME_LENGTH and name.isprintable()):

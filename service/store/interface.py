@@ -103,6 +103,22 @@ class Store(ReadableStore, Protocol):
     #: Relative error that a value may come back with; 0 is bit for bit.
     value_tolerance: float
 
+    def series_of(self, tanks: Collection[str]) -> list[SeriesInfo]:
+        """The series of some tanks as ``series`` gives those of one; a few hundred at a time."""
+        ...
+
+    def aggregates(
+        self,
+        keys: Sequence[SeriesKey],
+        start_us: int,
+        end_us: int,
+        every_us: int,
+        *,
+        wanted: Collection[Aggregate] = AGGREGATES,
+    ) -> list[Buckets]:
+        """What ``aggregate`` gives of each of some series, in their order, in few questions."""
+        ...
+
     def write(self, readings: Sequence[Reading]) -> None:
         """Write a batch; the same batch again changes nothing."""
         ...

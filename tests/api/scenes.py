@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from datetime import timedelta
 
 from service.store import Flag, Reading
@@ -33,6 +34,11 @@ def put(client, tank="riffle", **members):
 
 def day_of_readings(store, tank="riffle", *, until=NOW, ph=6.8, celsius=25.0, lux=9000.0):
     """A day of readings each minute; the lamp burns for the last four hours."""
+    store.write(_day(tank, until, ph, celsius, lux))
+
+
+@functools.cache
+def _day(tank, until, ph, celsius, lux):
     readings = []
     for minute in range(24 * 60):
         time_us = to_us(until - timedelta(minutes=minute))
@@ -42,7 +48,7 @@ def day_of_readings(store, tank="riffle", *, until=NOW, ph=6.8, celsius=25.0, lu
             Reading(tank, "temperature", "wet-1", time_us, celsius),
             Reading(tank, "illuminance", "lamp-1", time_us, lux if lit else 3.0),
         ]
-    store.write(readings)
+    return tuple(readings)
 
 
 def reading(quantity, minutes_ago, value, flags=Flag.NONE, tank="riffle", sensor="one"):

@@ -56,7 +56,7 @@ def scene(context, client):
     shared, _ = registry.create_share(
         "riffle", NOW, NOW + timedelta(days=1), NOW, expires=NOW + timedelta(days=1)
     )
-    [one, *_] = registry.recommendations(tank="riffle")
+    [one, *_] = registry.recommendations(tanks=["riffle"])
     route = registry.add_route(
         RouteConfig("yard/lamp", "riffle", "ppfd"), NOW, why_refused=lambda others: None
     )

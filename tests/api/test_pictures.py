@@ -61,7 +61,7 @@ def test_an_entry_and_its_pictures_in_one_request(client):
     }
     assert client.get(response.headers["Location"]).get_json() == entry
     assert client.get(f"{URL}/log").get_json()["entries"] == [entry]
-    listed = {"tank": "riffle", "pictures": [first, second]}
+    listed = {"tank": "riffle", "pictures": [first, second], "next": None}
     assert client.get(f"{URL}/pictures").get_json() == listed
     assert len(client.get(f"{URL}/pictures?limit=1").get_json()["pictures"]) == 1
     assert client.get(f"{URL}/pictures?start=2025-06-05T00:00:00Z").get_json()["pictures"] == []

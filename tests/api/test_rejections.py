@@ -24,6 +24,7 @@ def test_golden_shape(client, context):
     answer = client.get("/v1/rejections").get_json()
     assert answer["counts"] == {"not-a-number": 1, "unknown-topic": 1}
     assert answer["rejections"][1] == {
+        "id": 1,
         "time": "2025-06-04T12:00:00Z",
         "tank": "",
         "topic": "littoral/riffle/ph",

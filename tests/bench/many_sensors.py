@@ -70,7 +70,7 @@ def measure(count: int) -> None:
             began = time.perf_counter()
             scheduler.evaluate_all()
             took_s.append(time.perf_counter() - began)
-        open_ones = len(registry.recommendations(tank="reed"))
+        open_ones = len(registry.recommendations(tanks=["reed"]))
         memory_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
         print(
             f"{count:7} sensors: reporting {took_s[0]:8.3f} s, silent {took_s[1]:8.3f} s, "

@@ -91,11 +91,11 @@ def test_pictures_are_sent_fetched_and_deleted(url, monkeypatch, tmp_path):
     assert (one.width, one.height, one.entry, one.kind) == (64, 48, entry.id, "observation")
     again = service.add_pictures("riffle", entry.id, [picture("PNG"), str(file)])
     assert again[0].id == one.id and len(again) == 2
-    assert service.pictures("riffle") == again and service.log("riffle")[0].pictures == again
+    assert list(service.pictures("riffle")) == again and service.log("riffle")[0].pictures == again
     assert len(service.picture("riffle", one.id)) == one.bytes
     assert opened(service.picture("riffle", one.id, thumbnail=True)).size == (64, 48)
     service.delete_picture("riffle", one.id)
-    assert service.pictures("riffle") == again[1:]
+    assert list(service.pictures("riffle")) == again[1:]
     with pytest.raises(ProblemError) as refused:
         service.add_pictures("riffle", entry.id, [b"no picture"])
     assert refused.value.faults[0].pointer == "/picture/0"

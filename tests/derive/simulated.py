@@ -13,6 +13,8 @@ from demo.simulator import Trace, simulate
 from service.derive.co2.target import target_of
 from service.derive.gas_exchange import gas_model_of
 from service.derive.inputs import Inputs
+from service.derive.light.days import first_day, lit_times
+from service.derive.light.source import light_source_of
 from service.derive.models.tank_view import TankView
 from service.derive.tank_view import tank_view
 from service.registry.models.plans import GasPlan, LightPlan, PlantTargets
@@ -68,8 +70,9 @@ def seen() -> tuple[TankView, Samples]:
     """Ten simulated days as a view with its gas exchange."""
     inputs, temperature = seen_inputs(), _series()["temperature"]
     view = tank_view(inputs)
+    lit = lit_times(TANK, light_source_of(inputs), first_day(inputs), NOW)
     gas = gas_model_of(
-        TANK, NOW, view.co2_series, temperature, view.light_days, target_of(TANK, 30.0), 150.0,
+        TANK, NOW, view.co2_series, temperature, lit, target_of(TANK, 30.0), 150.0,
     )  # fmt: skip
     return tank_view(inputs, gas=gas), temperature
 

@@ -47,7 +47,7 @@ def test_no_gas_no_fit() -> None:
     view, temperature = seen()
     bare = replace(TANK, co2_injected=False)
     model = gas_model_of(
-        bare, NOW, view.co2_series, temperature, view.light_days, target_of(bare, None), 150.0
+        bare, NOW, view.co2_series, temperature, None, target_of(bare, None), 150.0
     )
     assert model.fit is None and model.reason == "no CO2 is injected"
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
@@ -10,7 +11,7 @@ import pytest
 
 from service.derive.co2.series import co2_over
 from service.derive.co2.target import Target
-from service.derive.light.days import light_days_of
+from service.derive.light.days import light_days_of, lit_times
 from service.derive.light.now import light_now
 from service.derive.light.source import LightSource, light_source, light_source_of
 from service.derive.local_time import local_midnight
@@ -250,3 +251,24 @@ def test_co2_at_lights_on_is_not_that_of_an_hour_later() -> None:
     days = tank_view(inputs_with(a_tank(), NOON, series)).co2_days
     assert days and all(one.at_on_mg_l is None for one in days)
     assert days[-2].known_share == pytest.approx(7 / 8, abs=0.02)
+
+
+def test_times_of_light_are_those_of_the_days_together() -> None:
+    """A lamp over midnight, with a break that is bridged, one that is not, and a flash."""
+    time_us = grid(NOON - timedelta(days=5), NOON, 1)
+    lux = lamp(time_us, on=18.0, off=23.99) + lamp(time_us, on=0.0, off=2.0)
+    lux[3000:3003] = lux[5000:5040] = 10.0
+    lux[4000:4002] = 12_000.0
+    source = light_source(a_tank(), "illuminance", samples(time_us, lux))
+    first = (NOON - timedelta(days=4)).date()
+    days = light_days_of(a_tank(), source, first, NOON)
+    found = lit_times(a_tank(), source, first, NOON)
+    assert found is not None
+    at = grid(NOON - timedelta(days=5), NOON, 1)
+
+    def lit(spans: Iterable[tuple[datetime, datetime]]) -> np.ndarray:
+        return np.any([(at >= to_us(on)) & (at <= to_us(off)) for on, off in spans], axis=0)
+
+    assert lit(found).tolist() == lit(span for day in days for span in day.lit).tolist()
+    assert lit_times(a_tank(), light_source(a_tank(), "", Samples.empty()), first, NOON) is None
+    assert lit_times(a_tank(), source, (NOON + timedelta(days=1)).date(), NOON) is None

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
-from service.derive.loader import means, step_of
-from service.derive.series_cache import DAY_US, HOUR_US, SeriesCache, Totals
+from service.derive.loader import HOUR_US, means, step_of
+from service.derive.series_cache import SeriesCache
+from service.derive.series_refresh import DAY_US
+from service.derive.series_totals import Totals
 from service.store.model import Buckets, Flag, Reading, SeriesKey
 from service.store.sqlite.store import SqliteStore
 
@@ -81,12 +84,18 @@ class CountingStore(SqliteStore):
 
     asked: list[tuple[int, int, int]]
 
-    def aggregate(
-        self, key: SeriesKey, start_us: int, end_us: int, every_us: int, **wanted: Any
-    ) -> Buckets:
+    def aggregates(
+        self,
+        keys: Sequence[SeriesKey],
+        start_us: int,
+        end_us: int,
+        every_us: int,
+        **wanted: Any,
+    ) -> list[Buckets]:
         """As the store's."""
+        found = super().aggregates(keys, start_us, end_us, every_us, **wanted)
         self.asked.append((start_us, end_us, every_us))
-        return super().aggregate(key, start_us, end_us, every_us, **wanted)
+        return found
 
 
 def test_between_two_hours_only_days_that_differ_are_read(tmp_path: Path) -> None:

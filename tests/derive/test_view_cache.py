@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from itertools import count
@@ -26,6 +26,7 @@ from service.store.sqlite.store import SqliteStore
 from service.times import format_moment, from_us, to_us
 from tests.derive.pieces import KH_4, NOON, a_tank, days_of, gassed
 from tests.registries import sqlite_registry
+from tests.stores import make_sqlite_store
 
 HOUR = timedelta(hours=1)
 
@@ -35,21 +36,25 @@ class Counting(SqliteStore):
 
     buckets_read = 0
 
-    def aggregate(  # type: ignore[no-untyped-def]
-        self, key: SeriesKey, start_us: int, end_us: int, every_us: int, **wanted
-    ) -> Buckets:
-        found = super().aggregate(key, start_us, end_us, every_us, **wanted)
-        self.buckets_read += len(found)
+    def aggregates(  # type: ignore[no-untyped-def]
+        self, keys: Sequence[SeriesKey], start_us: int, end_us: int, every_us: int, **wanted
+    ) -> list[Buckets]:
+        found = super().aggregates(keys, start_us, end_us, every_us, **wanted)
+        self.buckets_read += sum(map(len, found))
         return found
+
+
+def fill(store: SqliteStore) -> None:
+    for quantity, one in days_of(NOON + 24 * HOUR, days=14).items():
+        pairs = zip(one.time_us.tolist(), one.value.tolist(), strict=True)
+        store.write([Reading("reed", quantity, "s", at, value) for at, value in pairs])
 
 
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[Counting]:
+    make_sqlite_store(tmp_path / "readings.db", fill)
     store = Counting.from_url(f"sqlite:///{tmp_path / 'readings.db'}")
     assert isinstance(store, Counting)
-    for quantity, one in days_of(NOON + 24 * HOUR, days=14).items():
-        pairs = zip(one.time_us.tolist(), one.value.tolist(), strict=True)
-        store.write([Reading("reed", quantity, "s", at, value) for at, value in pairs])
     yield store
     store.close()
 

@@ -10,6 +10,7 @@ import json
 import os
 import re
 import shutil
+import struct
 import subprocess
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -114,6 +115,20 @@ def files_in(folder: Path) -> dict[str, int]:
     }
 
 
+def compiled_from_others(folder: Path) -> list[str]:
+    """Compiled files that Python does not use, as their source has another time or size.
+
+    The first 16 bytes of such a file are as PEP 552 has them.
+    """
+    found = []
+    for one in folder.rglob("__pycache__/*.pyc"):
+        _, flags, time_s, size = struct.unpack("<4I", one.read_bytes()[:16])
+        source = (one.parents[1] / f"{one.name.partition('.')[0]}.py").stat()
+        if flags or (time_s, size) != (int(source.st_mtime), source.st_size):
+            found.append(str(one.relative_to(folder)))
+    return found
+
+
 #: In namespaces of its own, with the mounts of compose.yaml: the image's files read-only, two
 #: places writable, no capability, no way to new ones. Any certificates do for those of the broker.
 CONFINED = """
@@ -200,6 +215,7 @@ def test_the_image_is_small_and_runs_confined(
     assert {one for one in elsewhere if "bin/" in one} == set(), "no program beside ours"
     parts = {part for one in added for part in Path(one).parts}
     assert not parts & {"tests", "pip", "setuptools", "binutils", "f2py"}
+    assert compiled_from_others(root / "opt/littoral") == []
     # By the image's own configuration, as buildah reads it.
     started = buildah("run", "--isolation", "chroot", "--cap-drop", "ALL", container, "--",
                       "sh", "-c", "id -u; littoral --version")  # fmt: skip

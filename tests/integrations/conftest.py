@@ -23,6 +23,7 @@ from service.store.model import Reading
 from service.store.sqlite.store import SqliteStore
 from tests.derive.pieces import NOON, a_tank, days_of, gassed
 from tests.registries import sqlite_registry
+from tests.stores import make_sqlite_store
 
 MINUTE_US = 60_000_000
 
@@ -56,18 +57,23 @@ class Home:
         )
 
 
-@pytest.fixture
-def home(tmp_path: Path) -> Iterator[Home]:
-    """The tank ``reed`` at noon, lit and gassed, with two days of readings."""
-    registry = sqlite_registry(tmp_path / "home.db")
-    store = SqliteStore.from_url(f"sqlite:///{tmp_path / 'home-readings.db'}")
-    registry.put_tank(a_tank())
-    registry.add_log("reed", LogKind.WATER_CHANGE, NOON - timedelta(days=3), {"fraction": 0.5})
-    registry.add_log("reed", LogKind.CALIBRATION, NOON - timedelta(days=2), {"quantity": "ph"})
+def two_days(store: SqliteStore) -> None:
+    """Write the readings of a tank that is lit and gassed."""
     series = days_of(NOON, days=2, co2=lambda t: gassed(t, high=14.0))
     for quantity, one in series.items():
         pairs = zip(one.time_us.tolist(), one.value.tolist(), strict=True)
         store.write([Reading("reed", quantity, "s", at, value) for at, value in pairs])
+
+
+@pytest.fixture
+def home(tmp_path: Path) -> Iterator[Home]:
+    """The tank ``reed`` at noon, lit and gassed, with two days of readings."""
+    registry = sqlite_registry(tmp_path / "home.db")
+    make_sqlite_store(tmp_path / "home-readings.db", two_days)
+    store = SqliteStore.from_url(f"sqlite:///{tmp_path / 'home-readings.db'}")
+    registry.put_tank(a_tank())
+    registry.add_log("reed", LogKind.WATER_CHANGE, NOON - timedelta(days=3), {"fraction": 0.5})
+    registry.add_log("reed", LogKind.CALIBRATION, NOON - timedelta(days=2), {"quantity": "ph"})
     yield Home(registry, store, SetClock())
     store.close()
     registry.close()

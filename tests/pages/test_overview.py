@@ -193,7 +193,7 @@ def test_a_defect_is_a_page_that_gives_nothing_away(
     def fail(*_: object) -> None:
         raise ZeroDivisionError("of the inside")
 
-    monkeypatch.setattr("service.pages.tanks.tank_overviews", fail)
+    monkeypatch.setattr("service.pages.tanks.overview_page", fail)
     answer = requests.get(bare.url, timeout=60)
     assert answer.status_code == 500
     assert answer.headers["Content-Type"].startswith("text/html")

@@ -21,6 +21,8 @@ def test_clocks_are_written_replaced_and_right_again(registry):
         [clock("reed", "a", 7200), clock("reed", "b", -1_700_000_000), clock("sedge", "a", 600)]
     )
     assert [one.fast_s for one in registry.device_clocks("reed")] == [7200, -1_700_000_000]
+    of_some = registry.device_clocks_of(["reed", "fern"])
+    assert dict(of_some) == {"reed": registry.device_clocks("reed")}
     registry.put_device_clocks([clock("reed", "a", 3600)], [("reed", "ph", "b")])
     assert registry.device_clocks("reed") == [clock("reed", "a", 3600)]
     registry.delete_tank("reed")

@@ -11,6 +11,7 @@ from sqlalchemy import event
 from service.errors import NotFoundError
 from service.registry.models.recommendations import ACTIVE_STATES, State, StoredRecommendation
 from service.registry.models.tank import Tank
+from service.registry.repositories.recommendations import OpenTanks
 
 NOW = datetime(2026, 5, 4, 12, tzinfo=UTC)
 DAY = timedelta(days=1)
@@ -81,11 +82,32 @@ def test_are_found_by_tank_state_and_time(two):
         two, stored("old", seen=NOW - DAY), stored("new"), stored("b", tank="b"),
         stored("done", State.DONE, NOW + DAY),
     )  # fmt: skip
-    assert ids(two.recommendations(tank="a")) == ["new", "old"]
+    assert ids(two.recommendations(tanks=["a"])) == ["new", "old"]
     assert set(ids(two.recommendations())) == {"old", "new", "b"}
     assert ids(two.recommendations(states=[State.DONE])) == ["done"]
     assert set(ids(two.recommendations(states=list(State), since=NOW))) == {"new", "b", "done"}
-    assert ids(two.recommendations(tank="a", states=list(State), limit=1)) == ["done"]
+    assert ids(two.recommendations(tanks=["a"], states=list(State), limit=1)) == ["done"]
+
+
+def test_order_and_tanks_without_their_documents(two):
+    due = {"finding": {"due": (NOW + DAY).isoformat()}}
+    put(
+        two, stored("plain"), replace(stored("due"), finding=due),
+        replace(stored("b", tank="b"), severity=4), stored("done", State.DONE),
+    )  # fmt: skip
+    ranked = sorted(two.urgencies(), key=lambda one: one.rank)
+    assert [(one.id, one.due) for one in ranked] == [
+        ("b", None),
+        ("due", NOW + DAY),
+        ("plain", None),
+    ]
+    assert ids(two.urgencies(tanks=["b"])) == ["b"]
+    assert two.urgencies(since=NOW + DAY) == []
+    assert two.tanks_with_open(1) == OpenTanks(2, ("b",))
+    assert two.tanks_with_open(9) == OpenTanks(2, ("b", "a"))
+    assert set(two.recommendations_of(["due", "gone"])) == {"due"}
+    put(two, stored("b", State.DONE, tank="b"), known=[replace(stored("b", tank="b"), severity=4)])
+    assert two.tanks_with_open(9) == OpenTanks(1, ("a",))
 
 
 def test_recent_ones_stand_or_were_marked_since(two):

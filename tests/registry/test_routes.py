@@ -76,6 +76,8 @@ def test_the_sensor_that_was_first_stays_so(yard):
     yard.put_first_sensors("nowhere", {"ph": "main"})
     assert yard.first_sensors("reed") == {"ph": "main", "temperature": "rear"}
     assert yard.first_sensors("nowhere") == {}
+    assert yard.first_sensors_of(["reed", "nowhere"]) == {"reed": yard.first_sensors("reed")}
+    assert yard.first_sensors_of(["nowhere"]) == {}
     yard.delete_tank("reed")
     assert yard.first_sensors("reed") == {}
 

@@ -104,3 +104,19 @@ def test_an_adjustment_of_a_plan_is_undone() -> None:
     assert found == before
     assert undone(after, {"lever": "gas-flow", "before": "1 bubble", "after": "2 bubbles"}) is None
     assert undone(after, {"lever": "gas-times", "after": "07:40"}) is None
+
+
+def test_what_comes_after_one_is_the_rest_of_the_list(registry: Registry) -> None:
+    registry.put_tank(a_tank())
+    registry.put_tank(replace(a_tank(), id="other"))
+    for hours in (0, 1, 0, -1):
+        registry.add_trial(a_trial(begun=NOW + timedelta(hours=hours)))
+    elsewhere = registry.add_trial(a_trial(tank="other")).value.id
+    listed = registry.trials("reed")
+    assert len(listed) == 4
+    for at, one in enumerate(listed):
+        assert registry.trials("reed", after=one.id) == listed[at + 1 :]
+    assert registry.trials("reed", after=listed[0].id, limit=2) == listed[1:3]
+    for other in (elsewhere, "gone"):
+        with pytest.raises(NotFoundError):
+            registry.trials("reed", after=other)

@@ -14,6 +14,7 @@ from service.store import Reading, Store, StoreHealth, open_store
 from service.store.sqlite.store import SqliteStore
 from tests.servers import HOST
 from tests.store.month import fill
+from tests.stores import make_sqlite_store
 
 #: ``-shown``: another store writes, and each write is made visible on the server before the test
 #: goes on, so that every read is answered by the server.
@@ -105,7 +106,7 @@ def store(opened: Callable[[], Store]) -> Store:
 @pytest.fixture
 def month(tmp_path: Path) -> Iterator[SqliteStore]:
     """A SQLite store with the readings of ``tests.store.month`` in it."""
+    make_sqlite_store(tmp_path / "readings.db", fill)
     store = SqliteStore(tmp_path / "readings.db")
-    fill(store)
     yield store
     store.close()

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from datetime import UTC, datetime
 
+import numpy as np
 import pytest
 
 from service.store import Extent, Flag, SeriesKey
@@ -50,6 +51,38 @@ def test_many_series(store):
     assert {info.last.time_us for info in listed} == {T0 + HOUR}
     assert store.extent(keys[217]) == Extent(2, T0, T0 + HOUR)
     assert held(store, keys[217]) == [(T0, 223.0, 0), (T0 + HOUR, 223.0, 0)]
+    some = [f"tank-{i:03}" for i in range(99, -1, -2)]
+    wanted = [info for info in listed if info.key.tank in some]
+    assert store.series_of([*some, "no-tank"]) == wanted
+    assert store.series_of([]) == []
+
+
+def test_aggregates_of_several_series_are_those_of_each(store):
+    """Usable, flagged, rewritten, late and silent ones, and one that is not stored."""
+    rng = np.random.default_rng(7)
+    keys = [SeriesKey(f"tank-{i // 3:03}", PH, f"probe-{i % 3}") for i in range(150)]
+    flags = [Flag.NONE, Flag.NONE, Flag.SPIKE]
+    store.write(
+        [
+            reading(T0 + j * HOUR, float(rng.normal(7)), key=key, flags=flags[rng.integers(3)])
+            for key in keys
+            for j in range(3)
+        ]
+    )
+    store.write([reading(T0 + HOUR, 5.0, key=key) for key in keys[::7]])
+    store.write([reading(T0 - 30 * SECOND, 5.5, key=key) for key in keys[::11]])
+    asked = [*reversed(keys), SeriesKey("no-tank", PH, "probe-0")]
+    for every in (HOUR, 7 * SECOND):
+        span = (T0 - HOUR, T0 + 2 * HOUR, every)
+        found = store.aggregates(asked, *span, wanted=("mean", "max"))
+        assert len(found) == len(asked)
+        for key, one in list(zip(asked, found, strict=True))[::5]:
+            alone = store.aggregate(key, *span, wanted=("mean", "max"))
+            assert one.start_us.tolist() == alone.start_us.tolist()
+            assert one.count.tolist() == alone.count.tolist()
+            assert (one.sum.tolist(), one.max.tolist()) == (alone.sum.tolist(), alone.max.tolist())
+        assert sum(len(one) for one in found) > 300
+    assert store.aggregates([], T0, T0 + HOUR, HOUR) == []
 
 
 @pytest.mark.parametrize(
@@ -61,6 +94,9 @@ def test_any_printable_name_survives(store, name):
     assert held(store, key) == [(T0, 6.6, 0)]
     assert store.latest(key) == reading(T0, 6.6, key=key)
     assert [info.key for info in store.series(name)] == [key]
+    assert [info.key for info in store.series_of([name, TANK])] == sorted([key, KEY])
+    found = store.aggregates([key, KEY], T0, T0 + 1, DAY)
+    assert [one.sum.tolist() for one in found] == [[6.6], [7.0]]
     assert store.aggregate(key, T0, T0 + 1, DAY).sum.tolist() == [6.6]
     assert store.delete_tank(name) == 1
     assert held(store) == [(T0, 7.0, 0)]

@@ -13,7 +13,7 @@ import pytest
 from service import database_file
 from service.errors import ConfigError, StoreRefusedError, StoreUnavailableError
 from service.store import Reading, SeriesKey, open_store
-from service.store.sqlite import file
+from service.store.sqlite import file, read
 from service.store.sqlite.store import SqliteStore
 
 KEY = SeriesKey("quarry-pool", "ph", "probe-1")
@@ -36,6 +36,30 @@ def test_url_must_name_a_file(url):
 def test_unknown_scheme_names_what_is_allowed():
     with pytest.raises(ConfigError, match=r"store\.url is 'mysql://x'; allowed: sqlite:///"):
         open_store("mysql://x")
+
+
+def test_the_series_of_a_tank_are_found_without_reading_those_of_others(tmp_path):
+    """Counted in tens of the database engine's own steps."""
+    store = SqliteStore(tmp_path / "readings.db")
+    connection = file.connect(tmp_path / "readings.db", read_only=True)
+
+    def steps():
+        counted = []
+        connection.set_progress_handler(lambda: counted.append(1), 10)
+        (found,) = read.series(connection, ["tank-1"])
+        assert found.key.tank == "tank-1"
+        return len(counted)
+
+    def fill(tanks):
+        at_us = 1_780_000_000_000_000
+        store.write([Reading(f"tank-{number}", "ph", "s", at_us, 6.6) for number in range(tanks)])
+
+    fill(3)
+    few = steps()
+    fill(300)
+    assert steps() <= 1.5 * few
+    connection.close()
+    store.close()
 
 
 def test_every_commit_waits_for_the_disk(tmp_path):

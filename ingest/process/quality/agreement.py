@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
+from ingest.process.last_values import LastValue, with_last
 from ingest.process.quality.limits import Limits
 
 #: Readings further apart in time than this are not compared, microseconds.
@@ -15,28 +16,28 @@ _SENSORS: Final = 16
 class Agreement:
     """The last value of each sensor of one quantity in one tank."""
 
-    __slots__ = ("_apart", "_last", "_share")
+    __slots__ = ("_last",)
 
-    def __init__(self, limits: Limits) -> None:
-        assert limits.apart is not None
-        self._apart = limits.apart
-        self._share = limits.apart_share
-        self._last: dict[str, tuple[int, float]] = {}
+    def __init__(self) -> None:
+        """Start without values."""
+        self._last: tuple[LastValue, ...] = ()
 
-    def disagrees(self, sensor: str, value: float, time_us: int) -> bool:
+    def disagrees(self, limits: Limits, sensor: str, value: float, time_us: int) -> bool:
         """Take a sensor's value; whether fewer than half of the others confirm it.
 
         Of two sensors that differ nobody knows which is wrong: both disagree. Of three the odd
         one out does.
+
+        Args:
+            limits: of the quantity; they have an ``apart``.
         """
-        last = self._last
-        if sensor in last or len(last) < _SENSORS:
-            last[sensor] = (time_us, value)
+        assert limits.apart is not None
+        self._last = last = with_last(self._last, LastValue(sensor, time_us, value), _SENSORS)
         if len(last) < 2:
             return False
-        apart = max(self._apart, self._share * abs(value))
+        apart = max(limits.apart, limits.apart_share * abs(value))
         others = confirming = 0
-        for other, (other_us, other_value) in last.items():
+        for other, other_us, other_value in last:
             if other != sensor and abs(time_us - other_us) <= _TOGETHER_US:
                 others += 1
                 confirming += abs(value - other_value) <= apart

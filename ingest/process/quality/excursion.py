@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from array import array
 from collections.abc import Sequence
+from dataclasses import dataclass, field
 from enum import IntEnum
 from itertools import pairwise
 from statistics import median
@@ -17,6 +18,7 @@ from typing import Final
 from ingest.process.quality.limits import Limits
 from ingest.process.quality.resolution import Resolution
 from ingest.process.quality.spike import WINDOW
+from ingest.process.quality.windows import Windows
 from service.store import Reading
 
 #: Values whose differences give the local scale; fewer than ``_LEAST`` give none.
@@ -62,73 +64,114 @@ class Position(IntEnum):
     RECOVERED = 3
 
 
+@dataclass(slots=True)
+class _Excursion:
+    """A series that is away.
+
+    Attributes:
+        base, ahead: between them it would be, did it go on as before.
+        trend: by so much ``ahead`` moves with each value.
+        reach: beyond it a value has departed.
+        peak, least: the greatest and the least distance so far.
+        away: the readings.
+        back: values that are back already.
+    """
+
+    base: float
+    ahead: float
+    trend: float
+    reach: float
+    peak: float
+    least: float
+    away: list[Reading] = field(default_factory=list)
+    back: list[float] = field(default_factory=list)
+
+    def has_jumped(self, value: float, time_us: int, drift_us: float) -> bool:
+        """Whether a value has come back by a jump, not as water comes back."""
+        last = self.away[-1]
+        jump = abs(value - last.value)
+        steady = self.reach + drift_us * (time_us - last.time_us)
+        return jump > self.reach and (jump >= _RETURN_JUMP * self.peak or jump > steady)
+
+
 class ExcursionDetector:
-    """Finds short excursions among the values of one series in the order of their times."""
+    """Finds short excursions among the values of each series in the order of their times."""
 
     __slots__ = (
-        "_ahead", "_away", "_back", "_base", "_drift_us", "_floor", "_least", "_near",
-        "_near_for", "_peak", "_reach", "_trend", "_values",
+        "_drift_us", "_excursions", "_floor", "_near", "_near_for", "_resolution", "_values",
     )  # fmt: skip
 
-    def __init__(self, limits: Limits) -> None:
+    def __init__(self, limits: Limits, resolution: Resolution) -> None:
+        """Start without slots.
+
+        Args:
+            resolution: of the sensors.
+        """
         assert limits.excursion is not None
         self._floor = limits.excursion
         self._drift_us = limits.drift_h / 3.6e9
-        self._values = array("d")  # a quarter of a list's memory, for each of 10,000 series
-        self._away: list[Reading] = []
-        self._back: list[float] = []
+        self._resolution = resolution
+        self._values: Windows[float] = Windows("d", HISTORY)
         #: A value this near the last one is within, for so many values.
-        self._near, self._near_for = 0.5 * self._floor, 0
-        self._base = self._ahead = self._trend = self._reach = self._peak = self._least = 0.0
+        self._near = array("d")
+        self._near_for = bytearray()
+        #: Of those series alone that are away.
+        self._excursions: dict[int, _Excursion] = {}
 
-    def position(self, value: float, time_us: int, resolution: Resolution) -> Position:
-        """Take the next value; one that is ``AWAY`` has to be given to ``remember``.
+    def add_slots(self, count: int) -> None:
+        """Make room for so many series more."""
+        self._values.add_slots(count)
+        self._near.extend([0.5 * self._floor] * count)
+        self._near_for += bytes(count)
 
-        Args:
-            resolution: of the sensor.
-        """
-        if self._away:
-            return self._while_away(value, time_us)
-        values = self._values
-        # The usual case first: it has hardly moved.
-        moved = len(values) >= _LEAST and abs(value - values[-1]) > self._near
-        if moved and self._departs(value, resolution):
+    def clear(self, slot: int) -> None:
+        """Start a series anew."""
+        self.forget(slot)
+        self._near[slot], self._near_for[slot] = 0.5 * self._floor, 0
+
+    def position(self, slot: int, value: float, time_us: int) -> Position:
+        """Take the next value; one that is ``AWAY`` has to be given to ``remember``."""
+        if slot in self._excursions:
+            return self._while_away(slot, self._excursions[slot], value, time_us)
+        # The usual case first: it has hardly moved. NaN: there are too few to compare with.
+        moved = abs(value - self._values.last(slot, _LEAST)) > self._near[slot]
+        if moved and self._departs(slot, value):
             return Position.AWAY
-        self._near_for -= 1
-        if not self._near_for:
-            self._near = 0.5 * self._floor
-        values.append(value)
-        if len(values) > HISTORY:
-            del values[0]
+        near_for = self._near_for[slot]
+        if near_for:
+            self._near_for[slot] = near_for - 1
+            if near_for == 1:
+                self._near[slot] = 0.5 * self._floor
+        self._values.append(slot, value)
         return Position.WITHIN
 
-    def remember(self, reading: Reading) -> None:
+    def remember(self, slot: int, reading: Reading) -> None:
         """Keep a reading that is ``AWAY``, with the flags that it is stored with."""
-        self._away.append(reading)
+        self._excursions[slot].away.append(reading)
 
-    def restore(self, readings: Sequence[Reading]) -> None:
+    def restore(self, slot: int, readings: Sequence[Reading]) -> None:
         """Keep readings anew whose flags are others now."""
-        if self._away and readings:
+        found = self._excursions.get(slot)
+        if found is not None and readings:
             anew = {one.time_us: one for one in readings}
-            self._away = [anew.get(one.time_us, one) for one in self._away]
+            found.away = [anew.get(one.time_us, one) for one in found.away]
 
-    def pop_away(self) -> list[Reading]:
+    def pop_away(self, slot: int) -> list[Reading]:
         """The readings that were away: after ``BACK`` and ``RECOVERED``."""
-        away, self._away = self._away, []
-        return away
+        return self._excursions.pop(slot).away
 
-    def last_values(self) -> array[float]:
-        """The last values of the series without its excursions."""
-        return self._values[-WINDOW:]
+    def last_values(self, slot: int) -> array[float]:
+        """The last values of a series without its excursions."""
+        return self._values.of(slot)[-WINDOW:]
 
-    def forget(self) -> None:
-        """Forget all values, such as after a long silence."""
-        del self._values[:]
-        self._away, self._back = [], []
+    def forget(self, slot: int) -> None:
+        """Forget all values of a series, such as after a long silence."""
+        self._values.clear(slot)
+        self._excursions.pop(slot, None)
 
-    def _departs(self, value: float, resolution: Resolution) -> bool:
+    def _departs(self, slot: int, value: float) -> bool:
         """Whether a value is far from where the last ones lead."""
-        values = self._values
+        values = self._values.of(slot)
         recent = values[-_TREND:]
         differences = [b - a for a, b in pairwise(values)]
         trend = (median(recent[-3:]) - median(recent[:3])) / (len(recent) - 3)
@@ -144,47 +187,35 @@ class ExcursionDetector:
         base = median(recent[-3:])
         moved = _distance(value, base, base + 2 * trend)
         reach = max(self._floor, _DEVIATIONS * scale)
-        self._near, self._near_for = 0.5 * reach, _NEAR_FOR
+        self._near[slot], self._near_for[slot] = 0.5 * reach, _NEAR_FOR
         if moved <= reach:
             return False
-        reach = max(reach, _STEPS * resolution.coarsest(value, base))
+        reach = max(reach, _STEPS * self._resolution.coarsest(slot, value, base))
         if moved <= reach:
             return False
-        self._base, self._ahead, self._trend, self._reach = base, base + 2 * trend, trend, reach
-        self._peak = self._least = moved
+        self._excursions[slot] = _Excursion(base, base + 2 * trend, trend, reach, moved, moved)
         return True
 
-    def _while_away(self, value: float, time_us: int) -> Position:
-        away = self._away
-        self._ahead += self._trend
-        off = _distance(value, self._base, self._ahead)
-        if off <= max(_BACK_OF_REACH * self._reach, _BACK_OF_LEAST * self._least):
-            self._back.append(value)
-            if len(self._back) == 1 and not self._has_jumped(value, time_us):
-                self._extend([*(one.value for one in away), value])
+    def _while_away(self, slot: int, found: _Excursion, value: float, time_us: int) -> Position:
+        away = found.away
+        found.ahead += found.trend
+        off = _distance(value, found.base, found.ahead)
+        if off <= max(_BACK_OF_REACH * found.reach, _BACK_OF_LEAST * found.least):
+            found.back.append(value)
+            if len(found.back) == 1 and not found.has_jumped(value, time_us, self._drift_us):
+                self._values.extend(slot, [*(one.value for one in away), value])
                 return Position.RECOVERED
-            if len(away) >= _LONG and len(self._back) == 1:
+            if len(away) >= _LONG and len(found.back) == 1:
                 return Position.WITHIN
-            self._extend(self._back)
+            self._values.extend(slot, found.back)
             return Position.BACK
         if len(away) >= _MOST_MEMBERS or time_us - away[0].time_us > _LONGEST_US:
-            self._extend([*(one.value for one in away), value])
-            self._away = []
+            self._values.extend(slot, [*(one.value for one in away), value])
+            del self._excursions[slot]
             return Position.WITHIN
-        self._back = []
-        self._peak, self._least = max(self._peak, off), min(self._least, off)
+        found.back = []
+        found.peak, found.least = max(found.peak, off), min(found.least, off)
         return Position.AWAY
-
-    def _has_jumped(self, value: float, time_us: int) -> bool:
-        last = self._away[-1]
-        jump = abs(value - last.value)
-        steady = self._reach + self._drift_us * (time_us - last.time_us)
-        return jump > self._reach and (jump >= _RETURN_JUMP * self._peak or jump > steady)
-
-    def _extend(self, values: Sequence[float]) -> None:
-        self._values.extend(values)
-        del self._values[:-HISTORY]
-        self._back = []
 
 
 def _distance(value: float, one: float, other: float) -> float:

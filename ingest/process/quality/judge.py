@@ -30,11 +30,11 @@ def judge(series: SeriesState, reading: Reading, late: bool) -> Judged:
         reading: with its final time, and the flags that it has already.
         late: it arrived long after it was measured.
     """
-    time_us, value = reading.time_us, reading.value
+    time_us, checks = reading.time_us, series.checks
     if time_us > series.seen_us:
         series.seen_us = time_us
     before = flags = int(reading.flags)
-    if not series.low <= value <= series.high:
+    if not checks.low <= reading.value <= checks.high:
         flags |= _IMPLAUSIBLE
     if late:
         flags |= _LATE
@@ -50,17 +50,19 @@ def judge(series: SeriesState, reading: Reading, late: bool) -> Judged:
 
 def _in_order(series: SeriesState, reading: Reading) -> tuple[int, Sequence[Reading]]:
     """Judge a reading by those before it, and those before it by this one."""
+    checks, slot = series.checks, series.slot
     value, time_us = reading.value, reading.time_us
     elapsed_us, series.last_us = time_us - series.last_us, time_us
     corrected = _NONE
-    if series.outliers is not None:
+    if checks.outliers is not None:
         if elapsed_us > SILENCE_US:
-            series.outliers.forget()
-        spike, corrected = series.outliers.add(reading, elapsed_us, series.stuck.resolution)
+            checks.outliers.forget(slot)
+        spike, corrected = checks.outliers.add(slot, reading, elapsed_us)
         if spike:
             return _SPIKE, corrected
-    if series.stuck.is_stuck(value, time_us):
+    if checks.stuck.is_stuck(slot, value, time_us):
         return _STUCK, corrected
-    if series.agreement is not None and series.agreement.disagrees(reading.sensor, value, time_us):
+    agreement = series.agreement
+    if agreement is not None and agreement.disagrees(checks.limits, reading.sensor, value, time_us):
         return _DISAGREES, corrected
     return 0, corrected

@@ -28,49 +28,62 @@ _SOUND: Final = Found(False)
 
 
 class Outliers:
-    """Finds the outliers of one series in the order of their times."""
+    """Finds the outliers of each series of a quantity in the order of their times."""
 
     __slots__ = ("_excursion", "_spike")
 
-    def __init__(self, limits: Limits) -> None:
-        """Start without values; the limits have a ``step``."""
-        self._spike = SpikeDetector(limits)
-        self._excursion = ExcursionDetector(limits)
+    def __init__(self, limits: Limits, resolution: Resolution) -> None:
+        """Start without slots; the limits have a ``step``.
 
-    def add(self, reading: Reading, elapsed_us: int, resolution: Resolution) -> Found:
-        """Take the next reading.
+        Args:
+            resolution: of the sensors.
+        """
+        self._spike = SpikeDetector(limits)
+        self._excursion = ExcursionDetector(limits, resolution)
+
+    def add_slots(self, count: int) -> None:
+        """Make room for so many series more."""
+        self._spike.add_slots(count)
+        self._excursion.add_slots(count)
+
+    def clear(self, slot: int) -> None:
+        """Start a series anew."""
+        self._spike.clear(slot)
+        self._excursion.clear(slot)
+
+    def add(self, slot: int, reading: Reading, elapsed_us: int) -> Found:
+        """Take the next reading of a series.
 
         Args:
             elapsed_us: since the one before it.
-            resolution: of the sensor.
         """
         spike, excursion, value = self._spike, self._excursion, reading.value
-        position = excursion.position(value, reading.time_us, resolution)
+        position = excursion.position(slot, value, reading.time_us)
         corrected: list[Reading] = []
         if position == _BACK:
-            away = excursion.pop_away()
-            corrected = spike.resume(excursion.last_values(), away[-1].time_us)
+            away = excursion.pop_away(slot)
+            corrected = spike.resume(slot, excursion.last_values(slot), away[-1].time_us)
             corrected += [_as_spike(one) for one in away if not _is_spike(one)]
             return Found(False, corrected)
         if position == _RECOVERED:
-            corrected = [_as_sound(one) for one in excursion.pop_away() if _is_spike(one)]
+            corrected = [_as_sound(one) for one in excursion.pop_away(slot) if _is_spike(one)]
         # the longer memory has the better scale: where noise is as large, it is none
-        if position == _WITHIN or not spike.is_suspect(value, elapsed_us):
-            spike.accept(value)
+        if position == _WITHIN or not spike.is_suspect(slot, value, elapsed_us):
+            spike.accept(slot, value)
             if position == _AWAY:
-                excursion.remember(reading)
+                excursion.remember(slot, reading)
             return Found(False, corrected) if corrected else _SOUND
-        confirmed = spike.suspect(reading)
-        excursion.restore(confirmed)
+        confirmed = spike.suspect(slot, reading)
+        excursion.restore(slot, confirmed)
         corrected += confirmed[:-1]
         if position == _AWAY:
-            excursion.remember(reading if confirmed else _as_spike(reading))
+            excursion.remember(slot, reading if confirmed else _as_spike(reading))
         return Found(not confirmed, corrected)
 
-    def forget(self) -> None:
-        """Forget all values, such as after a long silence."""
-        self._spike.forget()
-        self._excursion.forget()
+    def forget(self, slot: int) -> None:
+        """Forget all values of a series, such as after a long silence."""
+        self._spike.clear(slot)
+        self._excursion.forget(slot)
 
 
 def _is_spike(reading: Reading) -> bool:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from array import array
 from typing import Final
 
 from ingest.process.quality.limits import Limits
@@ -17,44 +19,55 @@ _ROUNDING: Final = 1e-6
 
 
 class Resolution:
-    """Follows the least step that the values of one series have shown.
+    """Follows the least step that the values of each series of a quantity have shown."""
 
-    Attributes:
-        step: in the unit of the values; 0: it has not moved often enough to know.
-    """
-
-    __slots__ = ("_candidate", "_grids", "_last", "_seen", "step")
+    __slots__ = ("_candidate", "_grids", "_last", "_seen", "_step")
 
     def __init__(self, limits: Limits) -> None:
+        """Start without slots."""
         low, high = limits.coarse
         self._grids = tuple(one for one in _GRIDS if low <= one <= high)
-        self.step = 0.0
-        self._last: float | None = None
-        self._candidate = 0.0
-        self._seen = 0
+        #: In the unit of the values; 0: it has not moved often enough to know.
+        self._step = array("d")
+        self._last = array("d")
+        self._candidate = array("d")
+        self._seen = bytearray()
 
-    def add(self, value: float) -> None:
+    def add_slots(self, count: int) -> None:
+        """Make room for so many series more."""
+        for column in (self._step, self._last, self._candidate):
+            column.frombytes(bytes(8 * count))
+        self._seen += bytes(count)
+
+    def clear(self, slot: int) -> None:
+        """Start a series anew."""
+        self._step[slot] = self._candidate[slot] = 0.0
+        self._last[slot] = math.nan
+        self._seen[slot] = 0
+
+    def add(self, slot: int, value: float) -> None:
         """Take the next value."""
-        last, self._last = self._last, value
-        if last is None or value == last:
-            return
+        last, step = self._last[slot], self._step[slot]
+        self._last[slot] = value
         moved = abs(value - last)
-        if self.step and moved >= _SMALLER * self.step:
-            return
+        if not moved > 0.0 or (step and moved >= _SMALLER * step):
+            return  # nor from NaN, which is before the first value
         if moved > _ROUNDING * abs(value):
-            self._candidate = max(self._candidate, moved) if self._seen else moved
-            self._seen += 1
-            if self._seen >= _SEEN:
-                self.step, self._seen = self._candidate, 0
+            seen = self._seen[slot]
+            self._candidate[slot] = max(self._candidate[slot], moved) if seen else moved
+            self._seen[slot] = seen + 1
+            if seen + 1 >= _SEEN:
+                self._step[slot], self._seen[slot] = self._candidate[slot], 0
 
-    def coarsest(self, *values: float) -> float:
+    def coarsest(self, slot: int, *values: float) -> float:
         """The coarsest step that the sensor may have, as far as is known.
 
         Args:
             values: a series that has hardly moved yet may have any step that its values fit.
         """
-        if self.step:
-            return self.step
+        step = self._step[slot]
+        if step:
+            return step
         fits = (one for one in self._grids if all(_is_multiple(value, one) for value in values))
         return next(fits, 0.0)
 

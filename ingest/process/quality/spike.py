@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from array import array
+from dataclasses import dataclass, field
 from statistics import median
 from typing import Final
 
 from ingest.process.quality.limits import Limits
+from ingest.process.quality.windows import Windows
 from service.store import Reading
 
 #: Values that a new one is compared with.
@@ -25,72 +27,88 @@ _CONFIRM: Final = 3
 _RESTLESS: Final = 0.25
 
 
+@dataclass(slots=True)
+class _Suspects:
+    """Suspects of a series, the last of them in agreement, and earlier ones on the way there."""
+
+    agreeing: list[Reading] = field(default_factory=list)
+    on_the_way: list[Reading] = field(default_factory=list)
+
+
 class SpikeDetector:
-    """Detects spikes among the values of one series in the order of their times.
+    """Detects spikes among the values of each series of a quantity in the order of their times.
 
     A value far away from the median of the last ones is a suspect at once. When ``_CONFIRM``
     in a row agree with each other it was a step (such as a water change), and the flag of the
     earlier ones is removed.
     """
 
-    __slots__ = ("_drift_us", "_on_the_way", "_step", "_suspects", "_values")
+    __slots__ = ("_drift_us", "_step", "_suspects", "_values")
 
     def __init__(self, limits: Limits) -> None:
-        """Start without values; the limits have a ``step``."""
+        """Start without slots; the limits have a ``step``."""
         assert limits.step is not None
         self._step = limits.step
         self._drift_us = limits.drift_h / 3.6e9
-        self._values = array("d")  # a quarter of a list's memory, for each of 10,000 series
-        self._suspects: list[Reading] = []
-        self._on_the_way: list[Reading] = []
+        self._values: Windows[float] = Windows("d", WINDOW)
+        #: Of those series alone that have some.
+        self._suspects: dict[int, _Suspects] = {}
 
-    def is_suspect(self, value: float, elapsed_us: int) -> bool:
+    def add_slots(self, count: int) -> None:
+        """Make room for so many series more."""
+        self._values.add_slots(count)
+
+    def clear(self, slot: int) -> None:
+        """Forget all values of a series, such as after a long silence."""
+        self._values.clear(slot)
+        self._suspects.pop(slot, None)
+
+    def is_suspect(self, slot: int, value: float, elapsed_us: int) -> bool:
         """Whether a value is far from those before it, the last of them ``elapsed_us`` ago."""
-        values = self._values
-        # The usual case first: it has moved less than a spike would.
-        if len(values) < _LEAST:
+        # The usual case first: it has moved less than a spike would. NaN: too few to compare with.
+        moved = abs(value - self._values.last(slot, _LEAST))
+        if not moved > self._step:
             return False
-        moved = abs(value - values[-1])
-        if moved <= self._step:
-            return False
+        values = self._values.of(slot)
         middle = median(values)
         spread = median([abs(v - middle) for v in values])
         reach = max(self._step, _DEVIATIONS * _MAD_TO_SD * spread)
         return abs(value - middle) > reach and moved > reach + self._drift_us * elapsed_us
 
-    def accept(self, value: float) -> None:
+    def accept(self, slot: int, value: float) -> None:
         """Add a value that is no suspect to the last ones."""
-        if self._suspects:
-            self._suspects, self._on_the_way = [], []
-        self._values.append(value)
-        if len(self._values) > WINDOW:
-            del self._values[0]
+        if slot in self._suspects:
+            del self._suspects[slot]
+        self._values.append(slot, value)
 
-    def suspect(self, reading: Reading) -> list[Reading]:
+    def suspect(self, slot: int, reading: Reading) -> list[Reading]:
         """Remember a suspect.
 
         Returns:
             The suspects so far and this one, if they confirm each other: it was a step, and
             they become the new neighbourhood; before them those on the way to it. Empty otherwise.
         """
-        if self._suspects and not self._agrees(reading.value):
-            self._on_the_way = [*self._on_the_way, *self._suspects][-_CONFIRM:]
-            self._suspects = []
-        self._suspects.append(reading)
-        if len(self._suspects) < _CONFIRM:
+        found = self._suspects.get(slot)
+        if found is None:
+            found = self._suspects[slot] = _Suspects()
+        elif not self._agrees(slot, found.agreeing[-1].value, reading.value):
+            found.on_the_way = [*found.on_the_way, *found.agreeing][-_CONFIRM:]
+            found.agreeing = []
+        found.agreeing.append(reading)
+        if len(found.agreeing) < _CONFIRM:
             return []
-        ends = sorted((median(self._values), self._suspects[0].value))
-        passed = [one for one in self._on_the_way if ends[0] <= one.value <= ends[1]]
-        confirmed, self._suspects, self._on_the_way = self._suspects, [], []
-        self._values = array("d", [r.value for r in confirmed])
-        return [*passed, *confirmed]
+        ends = sorted((median(self._values.of(slot)), found.agreeing[0].value))
+        passed = [one for one in found.on_the_way if ends[0] <= one.value <= ends[1]]
+        del self._suspects[slot]
+        self._values.replace(slot, array("d", [one.value for one in found.agreeing]))
+        return [*passed, *found.agreeing]
 
-    def _agrees(self, value: float) -> bool:
+    def _agrees(self, slot: int, last: float, value: float) -> bool:
         """Whether a suspect confirms the one before it: the water is restless after a step."""
-        last = self._suspects[-1].value
-        return abs(value - last) <= max(self._step, _RESTLESS * abs(last - median(self._values)))
+        middle = median(self._values.of(slot))
+        return abs(value - last) <= max(self._step, _RESTLESS * abs(last - middle))
 
-    def resume(self, values: array[float], away_us: int) -> list[Reading]:
+    def resume(self, slot: int, values: array[float], away_us: int) -> list[Reading]:
         """Go on from values that are known to be sound.
 
         Args:
@@ -99,11 +117,8 @@ class SpikeDetector:
         Returns:
             The suspects after that: they are sound.
         """
-        sound = [one for one in self._suspects if one.time_us > away_us]
-        self._values, self._suspects, self._on_the_way = values, [], []
-        return sound
-
-    def forget(self) -> None:
-        """Forget all values, such as after a long silence."""
-        del self._values[:]
-        self._suspects, self._on_the_way = [], []
+        suspects = self._suspects.pop(slot, None)
+        self._values.replace(slot, values)
+        if suspects is None:
+            return []
+        return [one for one in suspects.agreeing if one.time_us > away_us]

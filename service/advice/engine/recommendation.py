@@ -11,7 +11,7 @@ from typing import Any
 
 from service.advice.engine.levers import Move
 from service.advice.engine.work import Hazard, Who
-from service.registry.models.recommendations import State
+from service.registry.models.recommendations import State, Urgency
 
 
 class Severity(IntEnum):
@@ -201,6 +201,11 @@ class Recommendation:
     extra: Mapping[str, Any] = field(default_factory=lambda: MappingProxyType({}))
 
     @property
+    def urgency(self) -> Urgency:
+        """Its place among others."""
+        return Urgency(self.id, self.finding.severity, self.finding.due, self.first_seen)
+
+    @property
     def instruction(self) -> Instruction:
         """What it asks for, in the words that every form shows.
 
@@ -222,14 +227,4 @@ class Recommendation:
 
 def most_urgent_first(ones: Iterable[Recommendation]) -> list[Recommendation]:
     """Recommendations by severity, then by due time, then by age."""
-
-    def rank(one: Recommendation) -> tuple[int, float, datetime, str]:
-        due = one.finding.due
-        return (
-            -one.finding.severity,
-            float("inf") if due is None else due.timestamp(),
-            one.first_seen,
-            one.id,
-        )
-
-    return sorted(ones, key=rank)
+    return sorted(ones, key=lambda one: one.urgency.rank)

@@ -278,6 +278,8 @@ class Scheduler:
     def _release(self, moved: Moved) -> None:
         """Leave the tanks that other schedulers evaluate now to these."""
         self._gained |= bool(moved.gained)
+        if not moved.lost:
+            return  # as nearly always, and this is called for each tank of thousands
         lost = frozenset(
             tank for tank in self._evaluated_before if partition_of(tank) in moved.lost
         )

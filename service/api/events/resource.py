@@ -15,7 +15,7 @@ from service.api.events.schemas import HIGHEST, EventsSchema
 from service.api.events.stream import PART, Listeners, StreamTiming, Subscription, stream
 from service.api.http.access.auth import Caller, still_admitted
 from service.api.http.blueprint import Blueprint
-from service.api.http.pagination import next_address
+from service.api.http.pagination import page_by_key
 from service.api.http.problems.faults import invalid_option
 from service.api.http.responses import as_json
 from service.schemas.base import Schema
@@ -75,8 +75,7 @@ def events(options: dict[str, Any]) -> Response:
     limit = options.get("limit", PART)
     registry, tank = current().registry, options.get("tank")
     found = registry.events(options.get("after", 0), limit=limit + 1, tank=tank)
-    shown = found[:limit]
-    more = next_address(after=str(shown[-1].sequence)) if len(found) > limit else None
+    shown, more = page_by_key(found, limit, lambda one: one.sequence)
     return as_json(_EVENTS.dump({"events": shown, "next": more}))
 
 

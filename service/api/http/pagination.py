@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 from urllib.parse import urlencode
 
 from flask import request
@@ -14,6 +15,8 @@ from service.schemas.base import Schema
 from service.schemas.fields import Whole
 from service.schemas.times import Moment
 from service.times import format_moment
+
+_T = TypeVar("_T")
 
 MOST: Final = 100_000
 USUAL: Final = 10_000
@@ -53,6 +56,21 @@ def span_of(options: dict[str, Any], usual: timedelta = DAY) -> tuple[datetime, 
         word = "before the end," if name == "start" else "after the start,"
         raise invalid_option(name, given, f"a time {word} {other}")
     return start, end
+
+
+def page_by_key(
+    found: Sequence[_T], limit: int, key: Callable[[_T], object], option: str = "after"
+) -> tuple[Sequence[_T], str | None]:
+    """A page of a list, and the address of the next one; None where it is the last.
+
+    Args:
+        found: one more than ``limit`` where there is more.
+        key: of an item, by which the next page is found whatever comes and goes between.
+        option: the option of the query that takes the key of the last item shown.
+    """
+    if len(found) <= limit:
+        return found, None
+    return found[:limit], next_address(**{option: str(key(found[limit - 1]))})
 
 
 def next_address(**changed: str) -> str:

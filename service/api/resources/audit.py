@@ -6,7 +6,7 @@ from typing import Any
 
 from service.api.context import current
 from service.api.http.blueprint import Blueprint
-from service.api.http.pagination import next_address
+from service.api.http.pagination import page_by_key
 from service.registry.audit import Action, ActorKind
 from service.registry.fields.limits import NAME_LENGTH
 from service.schemas.answers import AnswerSchema
@@ -73,5 +73,5 @@ def audit(options: dict[str, Any]) -> dict[str, Any]:
     if "action" in options:
         options["action"] = Action(options["action"])
     found = current().registry.audit(**options, limit=limit + 1)
-    more = next_address(before=str(found[limit - 1].sequence)) if len(found) > limit else None
-    return {"records": found[:limit], "next": more}
+    shown, more = page_by_key(found, limit, lambda one: one.sequence, "before")
+    return {"records": shown, "next": more}

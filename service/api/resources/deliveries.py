@@ -6,7 +6,7 @@ from typing import Any
 
 from service.api.context import current
 from service.api.http.blueprint import Blueprint
-from service.api.http.pagination import next_address
+from service.api.http.pagination import page_by_key
 from service.api.http.path_parameters import DELIVERY
 from service.clock import SystemClock
 from service.errors import NotFoundError, shown
@@ -77,8 +77,8 @@ def deliveries(options: dict[str, Any]) -> dict[str, Any]:
     found = current().registry.deliveries(
         target=options.get("target"), states=states, before=options.get("before"), limit=limit + 1
     )
-    more = next_address(before=str(found[limit - 1].id)) if len(found) > limit else None
-    return {"deliveries": found[:limit], "next": more}
+    shown, more = page_by_key(found, limit, lambda one: one.id, "before")
+    return {"deliveries": shown, "next": more}
 
 
 @blueprint.at("/<id>/redeliver", "POST", parameters=DELIVERY)

@@ -16,6 +16,7 @@ from service.advice.engine.recommendation import Recommendation
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.json_text import read_json
+from service.api.http.pagination import page_by_key
 from service.api.http.path_parameters import RECOMMENDATION, TANK
 from service.api.http.problems.faults import invalid_body, invalid_field
 from service.registry.fields.limits import NAME_LENGTH, NOTE_LENGTH
@@ -24,7 +25,7 @@ from service.registry.models.log import LogKind
 from service.registry.models.recommendations import ACTIVE_STATES, State
 from service.schemas.answers import AnswerSchema
 from service.schemas.base import Items, Schema
-from service.schemas.fields import Choice, Text, Whole
+from service.schemas.fields import Choice, Name, Text, Whole
 from service.schemas.free_json import JsonObject
 from service.schemas.messages import error_of_messages
 from service.schemas.times import Moment, Span
@@ -47,8 +48,13 @@ class OptionsSchema(Schema):
         load_default="active",
     )
     start = Moment("Only those seen at this moment or later.")
+    after = Name("Only what comes after the recommendation of this id.")
     limit = Whole(
-        f"At most so many, most urgent first; default {MOST}.", low=1, high=MOST, text=True
+        f"At most so many; `next` leads to the rest. Default {MOST}.",
+        low=1,
+        high=MOST,
+        text=True,
+        load_default=MOST,
     )
 
 
@@ -97,9 +103,10 @@ _DONE_BODY: Final = {
 @blueprint.at("/recommendations", "GET")
 @blueprint.query(OptionsSchema)
 @blueprint.answers(200, RecommendationsSchema)
+@blueprint.also_answers(404, description="There is no recommendation of the id `after`.")
 def recommendations(options: dict[str, Any]) -> dict[str, Any]:
     """What to do, of all tanks, most urgent first"""
-    return {"recommendations": _listed(options), "next": None}
+    return _page(options)
 
 
 @blueprint.at("/tanks/<tank>/recommendations", "GET", parameters=TANK)
@@ -108,7 +115,7 @@ def recommendations(options: dict[str, Any]) -> dict[str, Any]:
 def of_tank(options: dict[str, Any], tank: str) -> dict[str, Any]:
     """What to do about one tank, most urgent first"""
     current().registry.tank(tank)
-    return {"tank": tank, "recommendations": _listed(options, tank), "next": None}
+    return {"tank": tank, **_page(options, tank)}
 
 
 @blueprint.at("/recommendations/<id>", "GET", parameters=RECOMMENDATION)
@@ -199,13 +206,15 @@ def _ledger() -> Ledger:
     return Ledger(current().registry)
 
 
-def _listed(options: dict[str, Any], tank: str | None = None) -> list[Recommendation]:
+def _page(options: dict[str, Any], tank: str | None = None) -> dict[str, Any]:
     wanted = options["state"]
     states: Sequence[State] = (State(wanted),) if wanted in set(State) else ACTIVE_STATES
     if wanted == "any":
         states = tuple(State)
-    limit = options.get("limit", MOST)
-    return _ledger().list(tank, states, since=options.get("start"))[:limit]
+    limit, after = options["limit"], options.get("after")
+    found = _ledger().page(tank, states, since=options.get("start"), after=after, limit=limit + 1)
+    shown, more = page_by_key(found, limit, lambda one: one.id)
+    return {"recommendations": shown, "next": more}
 
 
 def _marked(id: str, state: State) -> Recommendation:

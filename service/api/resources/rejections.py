@@ -6,6 +6,7 @@ from typing import Any
 
 from service.api.context import current
 from service.api.http.blueprint import Blueprint
+from service.api.http.pagination import page_by_key
 from service.schemas.answers import AnswerSchema
 from service.schemas.base import Items, Schema
 from service.schemas.fields import Field, Name, Text, Whole
@@ -28,6 +29,7 @@ class CountsField(Field):
 class RejectionSchema(AnswerSchema):
     """A message that could not become a reading, and why."""
 
+    id = Whole("Rises with every one.", low=1, high=2**53)
     time = Moment("When it arrived.")
     tank = Text("Empty where it is not known.")
     topic = Text("MQTT topic, or where else it came from.")
@@ -49,6 +51,7 @@ class OptionsSchema(Schema):
     """Which rejections."""
 
     tank = Name("Only of this tank.")
+    before = Whole("Only those with a smaller id.", low=1, high=2**53, text=True)
     limit = Whole("At most so many; default 100.", low=1, high=1000, text=True, load_default=100)
 
 
@@ -61,5 +64,9 @@ def rejections(options: dict[str, Any]) -> dict[str, Any]:
     Only the newest are stored to be shown; all are counted.
     """
     registry = current().registry
-    found = registry.rejections(limit=options["limit"], tank=options.get("tank"))
-    return {"rejections": found, "counts": registry.rejection_counts(), "next": None}
+    limit = options["limit"]
+    found = registry.rejections(
+        limit=limit + 1, tank=options.get("tank"), before=options.get("before")
+    )
+    shown, more = page_by_key(found, limit, lambda one: one.id, "before")
+    return {"rejections": shown, "counts": registry.rejection_counts(), "next": more}

@@ -14,6 +14,7 @@ from service.advice.trials.keeping import judged_now, publish, require_running, 
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.etag import ETAG, IF_MATCH, precondition, tagged
+from service.api.http.pagination import page_by_key
 from service.api.http.path_parameters import TANK, TRIAL
 from service.api.http.problems.faults import invalid_field
 from service.derive.watched.values import WATCHED, watchable
@@ -24,7 +25,7 @@ from service.registry.models.trial_state import TrialState
 from service.registry.models.trials import Trial
 from service.schemas.answers import AnswerSchema
 from service.schemas.base import Items, Schema
-from service.schemas.fields import Choice, Name, Text
+from service.schemas.fields import Choice, Name, Text, Whole
 from service.schemas.times import Moment, Span
 from service.times import format_moment, format_span
 
@@ -40,6 +41,8 @@ class TrialOptionsSchema(Schema):
     """Which trials."""
 
     state = Choice("Only in this state.", words=list(TrialState))
+    after = Name("Only what comes after the trial of this id.")
+    limit = Whole("At most so many; default 100.", low=1, high=1000, text=True, load_default=100)
 
 
 class WatchableSchema(AnswerSchema):
@@ -112,17 +115,15 @@ class TrialsView(MethodView):
 
     @blueprint.query(TrialOptionsSchema)
     @blueprint.answers(200, TrialsSchema)
-    def get(self, options: dict[str, str], tank: str) -> dict[str, Any]:
+    def get(self, options: dict[str, Any], tank: str) -> dict[str, Any]:
         """The trials of a tank, the last begun first"""
         registry = current().registry
         found = registry.tank(tank)
         states = (TrialState(options["state"]),) if "state" in options else tuple(TrialState)
-        return {
-            "tank": tank,
-            "trials": registry.trials(tank, states),
-            "watchable": watchable(found),
-            "next": None,
-        }
+        limit, after = options["limit"], options.get("after")
+        trials = registry.trials(tank, states, after=after, limit=limit + 1)
+        shown, more = page_by_key(trials, limit, lambda one: one.id)
+        return {"tank": tank, "trials": shown, "watchable": watchable(found), "next": more}
 
     @blueprint.body(
         NewTrialSchema,

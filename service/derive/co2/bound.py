@@ -15,4 +15,6 @@ DEPTH_ATM = 0.1
 def most_co2_mg_l(tank: Tank, celsius: Array | float) -> Array:
     """What water holds under pure CO2 at the bottom of the tank, mg/L."""
     pressure = float(pressure_atm_from_altitude(min(max(tank.altitude_m, -400.0), 6000.0)))
-    return co2_most_mg_l(np.clip(celsius, 0.0, 40.0), pressure_atm=pressure + DEPTH_ATM)
+    return co2_most_mg_l(
+        np.minimum(np.maximum(celsius, 0.0), 40.0), pressure_atm=pressure + DEPTH_ATM
+    )

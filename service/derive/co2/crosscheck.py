@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -88,9 +89,12 @@ def co2_check_of(
     """
     if co2.co2 is None or co2.ph is None or co2.kh is None:
         return None
-    by_kh = _by_kh(tank, log, co2, now)
+    probe = probe_history(tank, log, co2.ph.sensor)
+    sd_ph = probe.sd_ph_at(now)
+    calibrated = probe.fresh_sd_ph / sd_ph if sd_ph else 1.0
+    by_kh = _by_kh(co2, sd_ph)
     sample, why_no_sample = _newest_sample(tank, log, now)
-    by_sample = None if sample is None else _by_sample(tank, log, co2, sample, now)
+    by_sample = None if sample is None else _by_sample(tank, co2, sample, sd_ph)
     estimates = [by_kh]
     if by_sample is not None:
         estimates.append(by_sample)
@@ -113,34 +117,32 @@ def co2_check_of(
         disagreement=disagreement,
         reason=reason,
         why_no_sample=why_no_sample,
-        narrowing=narrowed(tank, log, co2, now, estimates, weighed),
+        narrowing=narrowed(tank, co2, estimates, weighed, calibrated),
     )
 
 
-def _by_kh(tank: Tank, log: Sequence[LogEntry], co2: Co2Now, now: datetime) -> OneEstimate:
-    """CO2 by pH and KH, with its error by source."""
-    assert co2.co2 is not None and co2.kh is not None and co2.ph is not None
+def _by_kh(co2: Co2Now, sd_ph: float) -> OneEstimate:
+    """CO2 by pH and KH, with its error by source; ``sd_ph`` of the probe's calibration."""
+    assert co2.co2 is not None
     value, low, high = co2.co2.value, co2.co2.low, co2.co2.high
-    calibration = LN10 * probe_history(tank, log, co2.ph.sensor).sd_ph_at(now)
+    calibration = LN10 * sd_ph
     reading = LN10 * DEFAULT_PH_SD
     kh = kh_log_sd(co2)
-    whole = float(np.log(high / low)) / (2.0 * Z95)
+    whole = math.log(high / low) / (2.0 * Z95)
     # temperature and other ions: what is left of the interval
     left = max(whole**2 - calibration**2 - reading**2 - kh**2, 1e-6) ** 0.5
     moved = {PH: -reading, CALIBRATION: -calibration, KH: kh, "temperature and other ions": left}
-    return OneEstimate(BY_KH, float(np.log(value)), moved)
+    return OneEstimate(BY_KH, math.log(value), moved)
 
 
 def kh_log_sd(co2: Co2Now) -> float:
     """Standard deviation of the logarithm of the KH in force."""
     assert co2.kh is not None
     of_kh = co2.kh.estimate
-    return float(np.log(of_kh.high / max(of_kh.low, 0.05 * of_kh.high))) / (2.0 * Z95)
+    return math.log(of_kh.high / max(of_kh.low, 0.05 * of_kh.high)) / (2.0 * Z95)
 
 
-def _by_sample(
-    tank: Tank, log: Sequence[LogEntry], co2: Co2Now, sample: _Sample, now: datetime
-) -> OneEstimate | None:
+def _by_sample(tank: Tank, co2: Co2Now, sample: _Sample, sd_ph: float) -> OneEstimate | None:
     """CO2 by the pH drop from a sample; None where that gives none."""
     assert co2.ph is not None
     assumed = derived_limit(tank, "assumed_temperature_c")
@@ -158,7 +160,7 @@ def _by_sample(
     if not value > 0.0 or meq_l <= 0.0:
         return None
     of_it = sample.kept * sampled / meq_l
-    calibration = LN10 * probe_history(tank, log, co2.ph.sensor).sd_ph_at(now)
+    calibration = LN10 * sd_ph
     moved = {
         PH: -LN10 * DEFAULT_PH_SD,
         # the same offset in both readings cancels as far as the water is the same

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
@@ -131,7 +132,7 @@ def co2_at(
         return replace(unknown, reasons=(*why, *reasons))
 
     probe = probe_history(tank, ()) if probe is None else probe
-    sd_ph = float(np.linalg.norm([probe.sd_ph_at(now), *(one.sd_ph for one in against)]))
+    sd_ph = math.hypot(probe.sd_ph_at(now), *(one.sd_ph for one in against))
     estimate, remarks = _estimate(tank, ph, kh.measured, paired, sd_ph, conductivity_us_cm, beside)
     if estimate is None:
         why = ["pH and KH contradict each other: no CO2 fits both"]

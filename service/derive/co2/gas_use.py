@@ -42,11 +42,11 @@ def by_gas_use(
     Returns:
         None where two cylinders with their content are not in the log, or there is no fit.
     """
+    if gas is None or gas.fit is None or gas.fit.injection_mg_l_h is None or gas.lead_h is None:
+        return None
     volume_l = net_volume_l(tank)
     used = g_per_day(log)
     hours = gas_hours_per_day(tank)
-    if gas is None or gas.fit is None or gas.fit.injection_mg_l_h is None or gas.lead_h is None:
-        return None
     if volume_l is None or used is None or hours <= 0.0:
         return None
     by_use = used * 1000.0 * DISSOLVED_SHARE / (volume_l * hours)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 import numpy as np
@@ -12,11 +13,11 @@ from service.derive.co2.target import Target
 from service.derive.models.co2 import Array, Co2Series
 from service.derive.models.co2_days import Co2High, Co2Lit
 from service.science.light.co2 import lit_share_by_co2
-from service.science.numeric.intervals import Interval, gaps, runs_above, steps
+from service.science.numeric.intervals import Interval, gaps, runs_above, samples_within, steps
+from service.science.numeric.ranks import running_median_of_five
 from service.times import from_us, to_us
 
 HOUR_S = 3600.0
-SMOOTH = 5
 WAIT_S = 3 * HOUR_S
 """So long after lights-on CO2 may still be on its way. Our choice."""
 Lit = Sequence[tuple[datetime, datetime]]
@@ -51,10 +52,10 @@ def co2_while_lit(
     share = lit_share_by_co2(
         time_s, series.value, inside, target.low_mg_l, target.high_mg_l, max_gap_s=gap_s
     )
-    while_lit = within_intervals(time_s, inside) & ~np.isnan(series.value)
+    while_lit = within_intervals(time_s, inside)
     if not while_lit.any() or np.isnan(share.within):
         return None
-    value, high = series.value[while_lit], series.high[while_lit]
+    value, high, lit_us = (one[while_lit] for one in (series.value, series.high, series.time_us))
     below = value < target.low_mg_l
     minutes = share.lit_s / 60
     window = Interval(start.timestamp(), end.timestamp())
@@ -74,11 +75,11 @@ def co2_while_lit(
         early_below_min=sum(one for one, _ in edges) / 60,
         tail_below_min=sum(one for _, one in edges) / 60,
         surely_below_share=float((high < target.low_mg_l).mean()),
-        last_hour_below_share=_mean(below[time_s[while_lit] > hour_back(inside)]),
+        last_hour_below_share=_mean(below[lit_us / 1e6 > hour_back(inside)]),
         lowest_mg_l=float(value.min()),
         highest_mg_l=float(value.max()),
-        start=from_us(int(series.time_us[while_lit][0])),
-        end=from_us(int(series.time_us[while_lit][-1])),
+        start=from_us(int(lit_us[0])),
+        end=from_us(int(lit_us[-1])),
     )
 
 
@@ -88,10 +89,9 @@ def _begun(lit: Lit, start: datetime, end: datetime) -> list[datetime]:
 
 
 def _since(series: Co2Series, start: datetime) -> Co2Series:
-    """The series from the last known value before a moment on: all that lines after it need."""
+    """What is known from the last value before a moment on: all that lines after it need."""
     known = np.flatnonzero(~np.isnan(series.value))
-    after = int(np.searchsorted(series.time_us[known], to_us(start)))
-    here = slice(int(known[after - 1]) if after else 0, None)
+    here = known[max(int(series.time_us[known].searchsorted(to_us(start))) - 1, 0) :]
     return Co2Series(series.time_us[here], series.value[here], series.low[here], series.high[here])
 
 
@@ -114,9 +114,10 @@ def _below_at_edges(
     in light that has just begun it may still come: all of it then counts as beginning.
 
     Args:
+        value: CO2, known throughout.
         window: only seconds in it count.
     """
-    here = (time_s >= lit.start_s) & (time_s <= lit.end_s) & ~np.isnan(value)
+    here = samples_within(time_s, lit.start_s, lit.end_s)
     known = time_s[here]
     if not known.size:
         return 0.0, 0.0
@@ -139,10 +140,30 @@ def _mean(values: npt.NDArray[np.bool_]) -> float:
     return float(values.mean()) if values.size else 1.0
 
 
-def co2_above(
-    series: Co2Series, ceiling_mg_l: float, release_mg_l: float, start: datetime, end: datetime
-) -> Co2High | None:
-    """When CO2 lay above a ceiling between two moments, by day or night.
+@dataclass(frozen=True, slots=True)
+class RecentCo2:
+    """Known CO2 between two moments, as running medians: a single high reading is no spell."""
+
+    time_s: Array
+    value: Array
+    low: Array
+    gap_s: float
+
+
+def recent_co2(series: Co2Series, start: datetime, end: datetime) -> RecentCo2 | None:
+    """CO2 between two moments, both included; None where it is not known."""
+    first = int(series.time_us.searchsorted(to_us(start)))
+    here = slice(first, int(series.time_us.searchsorted(to_us(end), side="right")))
+    value = series.value[here]
+    known = ~np.isnan(value)
+    if np.count_nonzero(known) < 2:
+        return None
+    time_s, low = series.time_us[here][known] / 1e6, series.low[here][known]
+    return RecentCo2(time_s, smoothed(value[known]), smoothed(low), series.gap_s)
+
+
+def co2_above(recent: RecentCo2 | None, ceiling_mg_l: float, release_mg_l: float) -> Co2High | None:
+    """When CO2 lay above a ceiling, by day or night.
 
     Args:
         ceiling_mg_l: a spell begins when CO2 rises above it.
@@ -151,41 +172,38 @@ def co2_above(
     Returns:
         None where CO2 is not known; a ``Co2High`` of 0 minutes where it stayed below.
     """
-    known = ~np.isnan(series.value)
-    known &= (series.time_us >= to_us(start)) & (series.time_us <= to_us(end))
-    if np.count_nonzero(known) < 2:
+    if recent is None:
         return None
-    time_s, value = series.time_us[known] / 1e6, smoothed(series.value[known])
-    gap = gaps(steps(time_s), series.gap_s)
+    time_s, value = recent.time_s, recent.value
+    top = int(value.argmax())
+    below = Co2High(
+        ceiling_mg_l=ceiling_mg_l,
+        minutes=0.0,
+        ongoing_min=0.0,
+        peak_mg_l=float(value[top]),
+        peak_low_mg_l=float(recent.low[top]),
+        peak_at=from_us(round(time_s[top] * 1e6)),
+        first_at=None,
+        last_at=None,
+    )
+    if value[top] <= ceiling_mg_l:
+        return below
+    gap = gaps(steps(time_s), recent.gap_s)
     runs = runs_above(time_s, value, gap, on=ceiling_mg_l, off=release_mg_l)
     above = runs_above(time_s, value, gap, on=ceiling_mg_l, off=ceiling_mg_l)
-    ongoing = bool(runs.end_s.size) and not runs.end_known[-1] and runs.end_s[-1] >= time_s[-1]
-    top = int(np.argmax(value))
-    low = smoothed(series.low[known])
-    return Co2High(
-        ceiling_mg_l=ceiling_mg_l,
+    ongoing = not runs.end_known[-1] and runs.end_s[-1] >= time_s[-1]
+    return replace(
+        below,
         minutes=float((above.end_s - above.start_s).sum()) / 60,
         ongoing_min=float(runs.end_s[-1] - runs.start_s[-1]) / 60 if ongoing else 0.0,
-        peak_mg_l=float(value[top]),
-        peak_low_mg_l=float(low[top]),
-        peak_at=from_us(round(time_s[top] * 1e6)),
-        first_at=from_us(round(runs.start_s[0] * 1e6)) if runs.start_s.size else None,
-        last_at=from_us(round(runs.end_s[-1] * 1e6)) if runs.end_s.size else None,
+        first_at=from_us(round(runs.start_s[0] * 1e6)),
+        last_at=from_us(round(runs.end_s[-1] * 1e6)),
     )
 
 
 def smoothed(value: Array) -> Array:
-    """Running median over five values: a single high reading is no spell."""
-    if value.size < SMOOTH:
-        return value
-    padded = np.pad(value, SMOOTH // 2, mode="edge")
-    one, two, three, four, five = (padded[at : at + value.size] for at in range(SMOOTH))
-    # By comparisons, a tenth of the time of sorting each five: the lowest of the higher ones of
-    # two pairs, the highest of the lower ones, and the fifth; their middle is the middle of all.
-    high = np.minimum(np.maximum(one, two), np.maximum(three, four))
-    low = np.maximum(np.minimum(one, two), np.minimum(three, four))
-    low, high = np.minimum(low, high), np.maximum(low, high)
-    return np.asarray(np.maximum(low, np.minimum(high, five)))
+    """Running median over five values; fewer are left as they are."""
+    return value if value.size < 5 else running_median_of_five(value)
 
 
 def within_intervals(
@@ -194,5 +212,5 @@ def within_intervals(
     """Whether each moment lies in one of the intervals, ends included."""
     inside = np.zeros(time_s.shape, np.bool_)
     for one in intervals:
-        inside |= (time_s >= one.start_s) & (time_s <= one.end_s)
+        inside[samples_within(time_s, one.start_s, one.end_s)] = True
     return inside

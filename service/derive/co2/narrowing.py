@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping, Sequence
-from datetime import datetime
 from typing import Final
 
-import numpy as np
-
-from service.derive.co2.calibration import probe_history
 from service.derive.co2.kh_kit import measured_by
 from service.derive.models.co2 import Co2Now, Narrowing
-from service.registry.models.log import LogEntry
 from service.registry.models.tank import Tank
 from service.science.carbonate.co2 import DEFAULT_PH_SD
 from service.science.carbonate.kh_test import KhMethod
@@ -29,23 +25,23 @@ USUAL_DROP_PH: Final = 1.1
 
 def narrowed(
     tank: Tank,
-    log: Sequence[LogEntry],
     co2: Co2Now,
-    now: datetime,
     estimates: Sequence[OneEstimate],
     weighed: Weighed,
+    calibrated: float,
 ) -> Narrowing | None:
     """What would narrow the weighed interval most; None where nothing does by enough.
 
     Args:
         estimates: the first by pH and KH.
         weighed: of these.
+        calibrated: share of the calibration's error that is left once it is a fresh one.
     """
     if not weighed.agree:
         return None
     found = [
         Narrowing(what, weighed.percent, weigh(then).percent)
-        for what, then in _options(tank, log, co2, now, list(estimates))
+        for what, then in _options(tank, co2, list(estimates), calibrated)
     ]
     least = min((one.percent_then for one in found), default=weighed.percent)
     if least > (1.0 - LEAST_GAIN) * weighed.percent:
@@ -55,27 +51,21 @@ def narrowed(
 
 
 def _options(
-    tank: Tank,
-    log: Sequence[LogEntry],
-    co2: Co2Now,
-    now: datetime,
-    estimates: list[OneEstimate],
+    tank: Tank, co2: Co2Now, estimates: list[OneEstimate], calibrated: float
 ) -> Iterator[tuple[str, list[OneEstimate]]]:
     """Deeds, simplest first, and the estimates as they would be after each."""
-    assert co2.kh is not None and co2.ph is not None
+    assert co2.kh is not None
     of_kh = abs(estimates[0].moved_by["KH"])
     kh_meq_l = float(co2.kh.measured.value_meq_l)
     fresh = measured_by(tank.kh_kit, max(kh_meq_l, 0.05))
 
     def after_test(share: float) -> list[OneEstimate]:
-        sd = float(np.hypot(fresh.sd_meq_l, share * float(fresh.half_width_meq_l) / 3.0**0.5))
-        then = float(np.log1p((sd / max(float(fresh.value_meq_l), 0.05)) ** 2)) ** 0.5
+        sd = math.hypot(fresh.sd_meq_l, share * float(fresh.half_width_meq_l) / 3.0**0.5)
+        then = math.log1p((sd / max(float(fresh.value_meq_l), 0.05)) ** 2) ** 0.5
         return _with(estimates, {"KH": min(then / of_kh, 1.0)})
 
     yield "test KH again", after_test(1.0)
-    probe = probe_history(tank, log, None if co2.ph is None else co2.ph.sensor)
-    fresh_sd, aged_sd = probe.fresh_sd_ph, probe.sd_ph_at(now)
-    yield "calibrate the pH probe", _with(estimates, {"calibration": fresh_sd / aged_sd})
+    yield "calibrate the pH probe", _with(estimates, {"calibration": calibrated})
     if tank.kh_kit.method == KhMethod.DROPS:
         yield "test KH with twice the sample", after_test(0.5)
     if not any("CO2 of the sample" in one.moved_by for one in estimates):

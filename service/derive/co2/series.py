@@ -84,9 +84,11 @@ def co2_over(
         conductivity, ph.time_us, int(CONDUCTIVITY_VALID_MIN * US_PER_MINUTE)
     )
     value, low, high = (np.full(ph.time_us.shape, np.nan) for _ in range(3))
-    for part, us_cm_of_part in ((known, us_cm[known]), (~known, None)):
-        if not part.any():
-            continue
+    parts: list[npt.NDArray[np.bool_] | slice] = [known, ~known]
+    if known.all() or not known.any():
+        parts = [slice(None)]
+    for part in parts:
+        us_cm_of_part = us_cm[part] if known[part].all() else None
         found = estimate_co2(
             ph_value[part],
             kh.value_meq_l[part],
@@ -102,14 +104,16 @@ def co2_over(
         )
         value[part], low[part], high[part] = found.value, found.low, found.high
     impossible = value > most_co2_mg_l(tank, celsius)
-    for one in (value, low, high):
-        one[impossible] = np.nan
+    if impossible.any():
+        for one in (value, low, high):
+            one[impossible] = np.nan
     return Co2Series(ph.time_us, value, low, high)
 
 
 def liquid_c(celsius: ArrayLike) -> Array:
     """Temperatures as those of liquid water: a thermometer may show less at its freezing point."""
-    return np.asarray(np.clip(celsius, *TEMPERATURE_RANGE_C))
+    low, high = TEMPERATURE_RANGE_C
+    return np.asarray(np.minimum(np.maximum(celsius, low), high))
 
 
 def inner_step_us(start: datetime, end: datetime, every_us: int) -> int:

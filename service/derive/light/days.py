@@ -9,6 +9,7 @@ from datetime import UTC, date, datetime, timedelta
 import numpy as np
 import numpy.typing as npt
 
+from service.derive.co2.lit import Lit
 from service.derive.co2.series import co2_series
 from service.derive.co2.target import Target, target_of
 from service.derive.inputs import Inputs
@@ -20,8 +21,8 @@ from service.derive.thresholds import derived_limit
 from service.local_words import span_words
 from service.registry.models.tank import Tank
 from service.science.light.co2 import lit_share_by_co2
-from service.science.light.days import FLASH_S, DayOfLight, days_of_light
-from service.science.light.dose import degree_hours_while_lit
+from service.science.light.days import FLASH_S, DayOfLight, clipped, days_of_light
+from service.science.light.dose import degree_hours_while_lit, lit_intervals
 from service.science.numeric.intervals import SLOWEST_S
 from service.store.model import Samples
 
@@ -55,6 +56,30 @@ def light_day(inputs: Inputs, day: date, now: datetime) -> LightDay | None:
 def first_day(inputs: Inputs) -> date:
     """The first local day that the inputs cover, its night perhaps in part."""
     return local_day(inputs.tank, inputs.start + timedelta(days=1))
+
+
+def lit_times(tank: Tank, source: LightSource, first: date, now: datetime) -> Lit | None:
+    """When the light was on from a local day up to ``now``; None where no light is measured.
+
+    Args:
+        source: samples from before ``first`` help to find dark and bright.
+    """
+    start, end = local_midnight(tank, first).timestamp(), now.timestamp()
+    if not source.quantity or start >= end:
+        return None
+    flicker_s = derived_limit(tank, "lit_min_off_min") * 60
+    since = _first_needed(source, start - flicker_s - FLASH_S)
+    found = lit_intervals(
+        source.samples.time_s[since:],
+        source.lux[since:],
+        on_lux=source.levels.on_lux,
+        off_lux=source.levels.off_lux,
+        min_on_s=FLASH_S,
+        min_off_s=flicker_s,
+        max_gap_s=source.gap_s,
+    )
+    here = (clipped(one, start, end) for one in found if one.start_s < end and one.end_s > start)
+    return tuple((_moment(one.start_s), _moment(one.end_s)) for one in here)
 
 
 def light_days_of(
@@ -108,10 +133,11 @@ def light_days_of(
 
 def _first_needed(source: LightSource, time_s: float) -> int:
     """The sample from which on light after a time is found as from all: clearly on or off."""
-    before = int(np.searchsorted(source.samples.time_us, time_s * 1e6))
-    lux, levels = source.lux[:before], source.levels
-    clear = np.flatnonzero((lux > levels.on_lux) | (lux <= levels.off_lux))
-    return int(clear[-1]) if clear.size else 0
+    before = int(source.samples.time_us.searchsorted(time_s * 1e6))
+    lux, levels = source.lux[:before][::-1], source.levels
+    clear = (lux > levels.on_lux) | (lux <= levels.off_lux)
+    newest = int(clear.argmax()) if before else 0
+    return before - 1 - newest if before and clear[newest] else 0
 
 
 def _lux_hours(source: LightSource, edges: Sequence[float]) -> list[float | None]:
@@ -138,7 +164,7 @@ def _described(
 ) -> LightDay:
     factor = lux_factor(tank)
     edges_us = (found.start_s * 1e6, found.end_s * 1e6)
-    begin, end = np.searchsorted(source.samples.time_us, edges_us)
+    begin, end = np.searchsorted(source.samples.time_us, edges_us).tolist()
     values = source.samples.value[begin:end]
     peak = float(values.max()) if values.size else None
     within, below, known = _co2_shares(found, co2, target)
@@ -175,10 +201,10 @@ def _why_unseen(source: LightSource, found: DayOfLight) -> str:
     """Why a day was not seen, or not all of it."""
     if found.cover >= NEARLY_ALL:
         return ""
-    usual_s = float(np.median(np.diff(source.samples.time_s))) if len(source.samples) > 1 else 0.0
-    if usual_s > SLOWEST_S:
+    if source.step_s > SLOWEST_S:
+        every = span_words(timedelta(seconds=source.step_s))
         return (
-            f"the light sensor reads every {span_words(timedelta(seconds=usual_s))}: too seldom "
+            f"the light sensor reads every {every}: too seldom "
             "to see when the lamp goes on and off, which takes a reading each "
             f"{SLOWEST_S / 60:.0f} min"
         )
@@ -220,8 +246,8 @@ def _co2_shares(
     known = 1.0 - share.unknown
     if np.isnan(known) or known < LEAST_KNOWN_SHARE:
         return None, None, None
-    within, below = np.clip((share.within / known, share.below / known), 0.0, 1.0)
-    return float(within), float(below), float(known)
+    within, below = (min(max(one / known, 0.0), 1.0) for one in (share.within, share.below))
+    return within, below, known
 
 
 def _around(time_us: npt.NDArray[np.int64], day: DayOfLight) -> slice:

@@ -14,11 +14,12 @@ from service.derive.thresholds import DERIVED, derived_limit
 from service.registry.models.tank import Tank
 from service.science.light.days import Thresholds, thresholds_from_series
 from service.science.light.dose import MAX_GAP_S
-from service.science.numeric.intervals import bridged_gap_s
+from service.science.numeric.intervals import bridged_gap_s, usual_step_s
+from service.science.numeric.ranks import quantile
 from service.store.model import Samples
 
 LIGHT_QUANTITIES: Final = ("ppfd", "illuminance")
-BRIGHT_PERCENTILE = 98.0
+BRIGHT_SHARE = 0.98
 """Single spikes are brighter than any lamp. Our choice."""
 
 
@@ -32,6 +33,7 @@ class LightSource:
         illuminance: samples of a lux sensor, if there is one, for the lux-hours.
         lux: the samples in lux, as measured or from PPFD; never negative.
         levels: between which the light comes on and goes off.
+        step_s: usual one between samples; 0 with fewer than two.
         gap_s: a longer step between samples is not seen.
         bright_lux: what the lamp gives at its brightest, for what was not seen.
         stuck: the stretch of readings at the sensor's upper end that lasts up to the newest;
@@ -43,6 +45,7 @@ class LightSource:
     illuminance: Samples | None
     lux: Array
     levels: Thresholds
+    step_s: float
     gap_s: float
     bright_lux: float
     stuck: StuckRun | None = None
@@ -55,14 +58,16 @@ def light_source(
     lux = np.maximum(samples.value, 0.0)
     if quantity == "ppfd":
         lux = lux / lux_factor(tank)
+    ordered, step_s = np.sort(lux), usual_step_s(samples.time_s)
     return LightSource(
         quantity,
         samples,
         illuminance,
         lux,
-        lit_levels(tank, lux),
-        bridged_gap_s(samples.time_s, MAX_GAP_S),
-        float(np.percentile(lux, BRIGHT_PERCENTILE)) if len(lux) else 0.0,
+        lit_levels(tank, ordered),
+        step_s,
+        bridged_gap_s(step_s, MAX_GAP_S),
+        quantile(ordered, BRIGHT_SHARE) if len(lux) else 0.0,
     )
 
 

@@ -17,6 +17,7 @@ from service.derive.light.plan import planned_lit
 from service.derive.local_time import local_day
 from service.derive.sensors.choice import US_PER_MINUTE
 from service.registry.models.tank import Tank
+from service.science.numeric.ranks import median
 from service.store.model import Samples
 from service.times import from_us, to_us
 
@@ -102,6 +103,8 @@ def stuck_runs(tank: Tank, samples: Samples, now: datetime) -> tuple[StuckRun, .
 
 def without(samples: Samples, runs: tuple[StuckRun, ...]) -> Samples:
     """The samples without those of stuck stretches."""
+    if not runs:
+        return samples
     sound = np.ones(len(samples), np.bool_)
     for one in runs:
         sound[one.first : one.after] = False
@@ -118,8 +121,13 @@ def _runs_at_top(tank: Tank, samples: Samples, now: datetime) -> list[_Run]:
     time_us = samples.time_us
     apart = (np.diff(at_top) > 1) | (np.diff(time_us[at_top]) > GAP_MIN * US_PER_MINUTE)
     dark = np.ones(len(samples), np.bool_)
-    for on, off in planned_lit(tank, local_day(tank, from_us(int(time_us[0]))), now):
-        dark &= (time_us < to_us(on)) | (time_us >= to_us(off))
+    lit = planned_lit(tank, local_day(tank, from_us(int(time_us[0]))), now)
+    edges = [to_us(edge) for span in lit for edge in span]
+    at = np.searchsorted(time_us, edges).tolist()
+    for begin, end in zip(at[::2], at[1::2], strict=True):
+        dark[begin:end] = False
+    if np.count_nonzero(dark[at_top]) < LEAST_DARK_SAMPLES:
+        return []  # none is stuck, as nearly always
     bright, known_min = _light_outside(samples, at_top, dark, top)
     if len(at_top) < len(samples) and known_min < KNOWN_MIN:
         return []
@@ -141,7 +149,7 @@ def _light_outside(
     below = np.ones(len(samples), np.bool_)
     below[at_top] = False
     nights = samples.value[below & dark]
-    night = float(np.median(nights)) if nights.size else 0.0
+    night = median(nights) if nights.size else 0.0
     bright = below & (samples.value > night + BRIGHT_SHARE * top)
     step_min = np.diff(samples.time_us) / US_PER_MINUTE
     both = bright[1:] & bright[:-1] & (step_min <= GAP_MIN)

@@ -13,7 +13,7 @@ import numpy.typing as npt
 from service.derive.models.quality import EstimatedValue, Quality
 from service.science.carbonate.kh_test import MeasuredAlkalinity
 from service.science.light.co2 import MAX_GAP_S
-from service.science.numeric.intervals import bridged_gap_s
+from service.science.numeric.intervals import bridged_gap_s, usual_step_s
 from service.store.model import Reading
 
 
@@ -91,7 +91,8 @@ class Co2Series:
     @cached_property
     def gap_s(self) -> float:
         """A longer step between known values is not seen."""
-        return bridged_gap_s(self.time_us[~np.isnan(self.value)] / 1e6, MAX_GAP_S)
+        known = self.time_us[~np.isnan(self.value)] / 1e6
+        return bridged_gap_s(usual_step_s(known), MAX_GAP_S)
 
 
 @dataclass(frozen=True, slots=True)

@@ -54,6 +54,7 @@ class Rejection:
         detail: one sentence: which field, which value, what is allowed.
         source: which part refused it, e.g. a route's name or ``http``.
         tank: its tank, where known.
+        id: rises with every one that is stored; 0: it is not yet.
     """
 
     time: datetime
@@ -63,3 +64,4 @@ class Rejection:
     detail: str
     source: str = ""
     tank: str = ""
+    id: int = 0

@@ -27,6 +27,22 @@ MARKED_STATES: Final = (State.DONE, State.DISMISSED)
 
 
 @dataclass(frozen=True, slots=True)
+class Urgency:
+    """What the place of a recommendation among others hangs on; fields as of the recommendation."""
+
+    id: str
+    severity: int
+    due: datetime | None
+    first_seen: datetime
+
+    @property
+    def rank(self) -> tuple[int, float, datetime, str]:
+        """Sorts the most urgent first: by severity, then by due time, then by age."""
+        due = float("inf") if self.due is None else self.due.timestamp()
+        return -self.severity, due, self.first_seen, self.id
+
+
+@dataclass(frozen=True, slots=True)
 class StoredRecommendation:
     """The values of one row; what the finding means is known to ``service.advice`` only.
 

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import delete, false, insert, or_, select, update
+from sqlalchemy import ColumnElement, delete, false, func, insert, or_, select, update
 from sqlalchemy.orm import Session
 
 from service.errors import NotFoundError
@@ -16,11 +17,25 @@ from service.registry.models.recommendations import (
     MARKED_STATES,
     State,
     StoredRecommendation,
+    Urgency,
 )
 from service.registry.tables.advice import RecommendationRow
 
 MOST_NAMED = 500
 """Tanks that a query names; more is nearly all of them, and databases bound their parameters."""
+
+
+@dataclass(frozen=True, slots=True)
+class OpenTanks:
+    """Tanks with something to do.
+
+    Attributes:
+        count: how many there are.
+        first: ids of some of them, the highest severity first, then by id.
+    """
+
+    count: int
+    first: tuple[str, ...]
 
 
 class RecommendationRepository(Database):
@@ -29,7 +44,7 @@ class RecommendationRepository(Database):
     def recommendations(
         self,
         *,
-        tank: str | None = None,
+        tanks: Collection[str] | None = None,
         states: Collection[State] = ACTIVE_STATES,
         since: datetime | None = None,
         limit: int | None = None,
@@ -37,21 +52,58 @@ class RecommendationRepository(Database):
         """Recommendations, the last seen first.
 
         Args:
-            tank: of one tank only.
+            tanks: of these only, a few hundred at most.
             states: in these states only.
             since: seen at this moment or later only.
             limit: at most so many.
         """
-        query = select(RecommendationRow).where(
-            RecommendationRow.state.in_([one.value for one in states])
-        )
-        if tank is not None:
-            query = query.where(RecommendationRow.tank == tank)
-        if since is not None:
-            query = query.where(RecommendationRow.last_seen >= since)
+        query = select(RecommendationRow).where(*_wanted(tanks, states, since))
         query = query.order_by(RecommendationRow.last_seen.desc()).limit(limit)
         with self.session(writes=False) as session:
             return [_stored(row) for row in session.scalars(query)]
+
+    def urgencies(
+        self,
+        *,
+        tanks: Collection[str] | None = None,
+        states: Collection[State] = ACTIVE_STATES,
+        since: datetime | None = None,
+    ) -> list[Urgency]:
+        """What puts recommendations in order, in none; parameters as ``recommendations``."""
+        row = RecommendationRow
+        due = row.finding["finding", "due"].as_string()
+        query = select(row.id, row.severity, due, row.first_seen)
+        with self.session(writes=False) as session:
+            return [
+                Urgency(id, severity, due and datetime.fromisoformat(due), first_seen)
+                for id, severity, due, first_seen in session.execute(
+                    query.where(*_wanted(tanks, states, since))
+                )
+            ]
+
+    def recommendations_of(self, ids: Collection[str]) -> dict[str, StoredRecommendation]:
+        """Those of some ids that are there, by id; for a thousand or so."""
+        query = select(RecommendationRow).where(RecommendationRow.id.in_(ids))
+        with self.session(writes=False) as session:
+            return {row.id: _stored(row) for row in session.scalars(query)}
+
+    def tanks_with_open(self, most: int) -> OpenTanks:
+        """Tanks with open recommendations.
+
+        Args:
+            most: name at most so many.
+        """
+        worst = func.max(RecommendationRow.severity)
+        query = (
+            select(RecommendationRow.tank, func.count().over())
+            .where(RecommendationRow.state == State.OPEN.value)
+            .group_by(RecommendationRow.tank)
+            .order_by(worst.desc(), RecommendationRow.tank)
+            .limit(most)
+        )
+        with self.session(writes=False) as session:
+            found = session.execute(query).all()
+        return OpenTanks(found[0][1] if found else 0, tuple(tank for tank, _ in found))
 
     def recommendation(self, id: str, session: Session | None = None) -> StoredRecommendation:
         """One recommendation.
@@ -145,6 +197,18 @@ class RecommendationRepository(Database):
             query = query.order_by(RecommendationRow.id).with_for_update()
             query = query.execution_options(populate_existing=True)
         return [_stored(row) for row in session.scalars(query) if row.tank in wanted]
+
+
+def _wanted(
+    tanks: Collection[str] | None, states: Collection[State], since: datetime | None
+) -> list[ColumnElement[bool]]:
+    """Conditions that a row has to meet."""
+    wanted: list[ColumnElement[bool]] = [RecommendationRow.state.in_([one.value for one in states])]
+    if tanks is not None:
+        wanted.append(RecommendationRow.tank.in_(tanks))
+    if since is not None:
+        wanted.append(RecommendationRow.last_seen >= since)
+    return wanted
 
 
 def _stored(row: RecommendationRow) -> StoredRecommendation:

@@ -66,23 +66,38 @@ class TrialRepository(Database):
         return Stored(made, version, created=True)
 
     def trials(
-        self, tank: str | None = None, states: Collection[TrialState] = tuple(TrialState)
+        self,
+        tank: str | None = None,
+        states: Collection[TrialState] = tuple(TrialState),
+        *,
+        after: str | None = None,
+        limit: int | None = None,
     ) -> list[Trial]:
         """Trials, the last begun first.
 
         Args:
             tank: of this one only.
             states: in these states only.
+            after: only what comes after the trial of this id.
+            limit: at most so many.
 
         Raises:
             NoSuchTankError: no such tank.
+            NotFoundError: there is no trial ``after``.
         """
         query = select(TrialRow).order_by(TrialRow.begun.desc(), TrialRow.id)
         query = query.where(TrialRow.state.in_([one.value for one in states]))
         if tank is not None:
             query = query.where(TrialRow.tank == tank)
         with self.session(writes=False) as session:
-            found = [_trial(row) for row in session.scalars(query)]
+            if after is not None:
+                last = session.get(TrialRow, after)
+                if last is None or tank not in (None, last.tank):
+                    raise _no_trial(after, tank or "any tank")
+                earlier = TrialRow.begun < last.begun
+                same = (TrialRow.begun == last.begun) & (TrialRow.id > last.id)
+                query = query.where(earlier | same)
+            found = [_trial(row) for row in session.scalars(query.limit(limit))]
             if tank is not None and not found and session.get(TankRow, tank) is None:
                 raise no_tank(tank)
         return found

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Final, Literal
 
 from service.registry.models.tank import Stock
@@ -15,10 +16,14 @@ CO2_MAX_UNKNOWN_MG_L: Final = 34.0
 """For animals of which nothing is known: as for the listed fish (common practice, no source)."""
 
 OWN: Final = "set for this tank"
+MOST_GROUPS: Final = 4096
+"""Groups of animals that are remembered, by all that they say themselves; a tank's are asked for
+several times in each answer, and the table of species stays as it is."""
 NARROWEST_K: Final = 1.0
 """A shared range no wider than this can't be held. Our choice."""
 
 
+@lru_cache(maxsize=MOST_GROUPS)
 def resolved(stock: Stock) -> Stock:
     """The group with what it leaves open filled from its species, where that is listed.
 

@@ -93,7 +93,7 @@ def balance(
         twice_ratio = twice_ratio * (1.0 + with_carbonate * g4 * divalent)
     carbonate_alkalinity = alkalinity + hydrogen - hydroxide
     impossible = carbonate_alkalinity <= 0.0
-    if np.any(impossible):
+    if impossible.any():
         carbonate_alkalinity = np.where(impossible, np.nan, carbonate_alkalinity)
     inverse = 1.0 / (one + twice_ratio)
     co2 = carbonate_alkalinity * inverse * hydrogen * g2 * evaluate(_PER_K1, x)

@@ -99,6 +99,6 @@ def _one_side(inner_ln: Floats, of_ph: Floats | None, other: Floats) -> Floats:
 
 def _log_normal_variance(relative_variance: Floats) -> Floats:
     """Variance of the logarithm, ln(1 + r²); by its Padé approximant (1 %) up to r = 1."""
-    if np.any(relative_variance > 1.0):
+    if (relative_variance > 1.0).any():
         return np.log1p(relative_variance)
     return relative_variance * (6.0 + relative_variance) / (6.0 + 4.0 * relative_variance)

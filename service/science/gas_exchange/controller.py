@@ -17,6 +17,7 @@ import numpy as np
 from service.science.gas_exchange.rises import Rises, risen
 from service.science.gas_exchange.rows import Rows
 from service.science.numeric.checks import Floats
+from service.science.numeric.ranks import median_seen
 
 LEVEL_SHARE: Final = 0.6
 """The last share of a day's gas gives its level."""
@@ -42,7 +43,7 @@ def held_by_ph(rows: Rows, rises: Rises, ln_k_night: Floats, excess_mg_l: float)
     if abs(rises.delta) < LEAST_DELTA or len(rows) < LEAST_DAYS:
         return False
     held, used = _held_course(rows, ln_k_night, excess_mg_l)
-    by_clock = _of_the_middle_day(rises.residual[rises.best], used)
+    by_clock = _of_the_middle_day(rises.residual, used)
     by_level = _of_the_middle_day(rows.ln_co2 - held, used)
     if by_clock.size < LEAST_BINS:
         return False
@@ -54,7 +55,7 @@ def _held_course(rows: Rows, ln_k_night: Floats, excess_mg_l: float) -> tuple[Fl
     known = rows.known > 0.0
     counts = rows.known.sum(axis=1)
     late = known & (np.arange(known.shape[1]) >= np.floor((1.0 - LEVEL_SHARE) * counts)[:, None])
-    level = _median_seen(np.where(late, rows.ln_co2, np.nan), axis=1)
+    level = median_seen(np.where(late, rows.ln_co2, np.nan), axis=1)
     # the rise: the bins before the first that is at the level
     below = known & (rows.ln_co2 < (level - NEAR_LN)[:, None])
     rising = np.cumprod(below, axis=1).astype(float)
@@ -70,12 +71,4 @@ def _of_the_middle_day(residual: Floats, used: Floats) -> Floats:
     counts = (used > 0.0).sum(axis=0)
     enough = counts >= max(LEAST_DAYS, 0.5 * float(counts.max()))
     seen = np.where(used > 0.0, residual, np.nan)[:, enough]
-    return _median_seen(seen, axis=0) if enough.any() else np.empty(0)
-
-
-def _median_seen(values: Floats, axis: int) -> Floats:
-    """Median of what is not NaN; numpy's own goes by masked arrays, ten times as long."""
-    ordered = np.sort(values, axis=axis)  # NaN comes last
-    count = np.expand_dims((~np.isnan(ordered)).sum(axis=axis), axis)
-    low, high = (np.take_along_axis(ordered, at, axis) for at in ((count - 1) // 2, count // 2))
-    return np.asarray(np.squeeze(0.5 * (low + high), axis))
+    return median_seen(seen, axis=0) if enough.any() else np.empty(0)

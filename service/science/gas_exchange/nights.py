@@ -25,6 +25,7 @@ from service.science.gas_exchange.rows import (
     tukey,
 )
 from service.science.numeric.checks import Floats
+from service.science.numeric.ranks import median
 
 NIGHT_EXCESS_PRIOR_MG_L: Final = (1.0, 3.0)
 """Mean and standard deviation expected of the night excess a. It decides only where no night is
@@ -40,6 +41,9 @@ K_RANGE_PER_H: Final = (0.01, 5.0)
 HUBER_ROUNDS: Final = 6
 ROUNDS: Final = 16
 LONGEST_STEP: Final = 0.7
+
+BY_K, BY_START, BY_EXCESS, RESIDUAL = range(4)
+"""Columns at each bin: derivatives of ln C by ln k, ln C0 and a, and what the model leaves."""
 
 
 @dataclass(frozen=True)
@@ -68,106 +72,115 @@ def fit_nights(rows: Rows) -> Nights | None:
     ln_start = np.array(rows.ln_co2[:, 0])
     excess, scatter = NIGHT_EXCESS_PRIOR_MG_L[0], 0.1
     weight = rows.known
+    columns = _columns(rows, ln_k, ln_start, excess)
     for turn in range(ROUNDS):
-        step = _step(rows, ln_k, ln_start, excess, weight / scatter**2, middle)
-        moved = np.clip(step.common, -3.0, 3.0)
-        excess = float(np.clip(excess + moved, *NIGHT_EXCESS_RANGE_MG_L))
+        step = _Step.of(columns, weight / scatter**2, ln_k, excess, middle)
+        moved = min(max(step.common, -3.0), 3.0)
+        least, most = NIGHT_EXCESS_RANGE_MG_L
+        excess = min(max(excess + moved, least), most)
         own = np.clip(step.own, -LONGEST_STEP, LONGEST_STEP)
-        ln_k = np.clip(ln_k + own[:, 0], *LN_K_RANGE)
-        ln_start = ln_start + own[:, 1]
-        residual = rows.ln_co2 - _model(rows, ln_k, ln_start, excess)[0]
-        scatter = scatter_of(residual, rows.known)
-        distance = np.abs(residual) / scatter
+        ln_k = np.clip(ln_k + own[0], *LN_K_RANGE)
+        ln_start = ln_start + own[1]
+        columns = _columns(rows, ln_k, ln_start, excess)
+        scatter = scatter_of(columns[:, RESIDUAL], rows.known)
+        distance = np.abs(columns[:, RESIDUAL]) / scatter
         # Huber first: Tukey's cut would drop good nights while the parameters are still far off
         weight = rows.known * (huber(distance) if turn < HUBER_ROUNDS else tukey(distance))
-        middle = float(np.median(ln_k))
+        middle = median(ln_k)
         if turn > HUBER_ROUNDS + 1 and max(abs(moved), float(np.max(np.abs(own)))) < 1e-4:
             break
-    step = _step(rows, ln_k, ln_start, excess, weight / scatter**2, middle)
-    residual = rows.ln_co2 - _model(rows, ln_k, ln_start, excess)[0]
-    share = slow_share(residual * np.sqrt(weight), rows.known)
-    own_sd, common_sd = step.sd_of(scatter**2 * correlations(rows.known.shape[1], share))
+    scale = weight / scatter**2
+    step = _Step.of(columns, scale, ln_k, excess, middle)
+    share = slow_share(columns[:, RESIDUAL] * np.sqrt(weight), rows.known)
+    covariance = scatter**2 * correlations(rows.known.shape[1], share)
+    own_sd, common_sd = step.sd_of(columns, scale, covariance)
     return Nights(
         ln_k=ln_k,
         sd=own_sd,
-        by_excess=step.by_common,
+        by_excess=-step.shifted[0],
         excess_mg_l=excess,
         excess_sd=common_sd,
         scatter=scatter,
     )
 
 
+def _columns(rows: Rows, ln_k: Floats, ln_start: Floats, excess: float) -> Floats:
+    """Derivatives of ln C, and the residual, (P, 4, n)."""
+    floor = np.maximum(rows.air + excess, 0.02)[:, None]
+    start = np.exp(ln_start)[:, None]
+    gone = np.exp(ln_k)[:, None] * rows.stretched
+    left = np.exp(-gone)
+    above = (start - floor) * left
+    co2 = np.maximum(floor + above, 1e-3)
+    columns = np.empty((len(rows), 4, gone.shape[1]))
+    columns[:, BY_K] = -above * gone / co2
+    columns[:, BY_START] = start * left / co2
+    columns[:, BY_EXCESS] = (1.0 - left) / co2
+    columns[:, RESIDUAL] = rows.ln_co2 - np.log(co2)
+    return columns
+
+
 @dataclass(frozen=True)
 class _Step:
-    """A Gauss-Newton step, and how residuals move it.
+    """A Gauss-Newton step of ln k and ln C0 of each night and of a, which is eliminated last.
 
-    ``own`` (P, 2) of ln k and ln C0; ``common`` of a; ``by_common`` (P,) d ln k / d a;
-    ``own_influence`` (P, n) d ln k / d residual with a fixed, ``common_influence`` (P, n) that of
-    a; ``prior_variance`` what the prior of a alone leaves of its variance.
+    ``own`` (2, P) of ln k and ln C0; ``common`` of a; ``inverse`` of the normal equations of each
+    night, its elements (kk, k0, 00), (P,) each; ``shifted`` (2, P) how much less ln k and ln C0 are
+    where a is 1 mg/L more; ``hessian`` of a.
     """
 
     own: Floats
     common: float
-    by_common: Floats
-    own_influence: Floats
-    common_influence: Floats
-    prior_variance: float
+    inverse: tuple[Floats, Floats, Floats]
+    shifted: Floats
+    hessian: float
 
-    def sd_of(self, covariance: Floats) -> tuple[Floats, float]:
+    @classmethod
+    def of(
+        cls, columns: Floats, scale: Floats, ln_k: Floats, excess: float, middle: float
+    ) -> _Step:
+        """The step from where the columns are; ``scale`` weights of the bins, (P, n)."""
+        # all sums over bins of products of two columns at once: (P, 3, 4)
+        sums = np.matmul(columns[:, :RESIDUAL] * scale[:, None], columns.swapaxes(1, 2))
+        of_k = sums[:, BY_K, BY_K] + 1.0 / SINGLE_LN_K_SD**2
+        of_start = sums[:, BY_START, BY_START] + 1e-6
+        between = sums[:, BY_K, BY_START]
+        determinant = of_k * of_start - between**2
+        inverse = (of_start / determinant, -between / determinant, of_k / determinant)
+        gradient = sums[:, :BY_EXCESS, RESIDUAL].T.copy()
+        gradient[0] += (middle - ln_k) / SINGLE_LN_K_SD**2
+        coupling = sums[:, :BY_EXCESS, BY_EXCESS].T
+        shifted = _times(inverse, coupling)
+        mean, sd = NIGHT_EXCESS_PRIOR_MG_L
+        hessian = float(sums[:, BY_EXCESS, BY_EXCESS].sum() - np.vdot(coupling, shifted))
+        hessian += 1 / sd**2
+        right = float(sums[:, BY_EXCESS, RESIDUAL].sum() - np.vdot(shifted, gradient))
+        common = (right + (mean - excess) / sd**2) / hessian
+        return cls(_times(inverse, gradient) - shifted * common, common, inverse, shifted, hessian)
+
+    def sd_of(self, columns: Floats, scale: Floats, covariance: Floats) -> tuple[Floats, float]:
         """Standard deviations of each ln k with a fixed, and of a (sandwich estimate).
 
         Parameters
         ----------
         covariance: of the residuals of a phase, (n, n).
         """
-        own = np.sum((self.own_influence @ covariance) * self.own_influence, axis=1)
-        common = float(np.sum((self.common_influence @ covariance) * self.common_influence))
-        return np.sqrt(own), float(np.sqrt(common + self.prior_variance))
+        by_k, by_start = columns[:, BY_K], columns[:, BY_START]
+        of_k, between, _ = (one[:, None] for one in self.inverse)
+        own = (of_k * by_k + between * by_start) * scale
+        moved = columns[:, BY_EXCESS] - by_k * self.shifted[0][:, None]
+        moved = (moved - by_start * self.shifted[1][:, None]) * scale / self.hessian
+        own_variance = np.sum((own @ covariance) * own, axis=1)
+        variance = float(np.sum((moved @ covariance) * moved))
+        of_prior = (1.0 / (NIGHT_EXCESS_PRIOR_MG_L[1] * self.hessian)) ** 2
+        return np.sqrt(own_variance), float(np.sqrt(variance + of_prior))
 
 
-def _model(
-    rows: Rows, ln_k: Floats, ln_start: Floats, excess: float
-) -> tuple[Floats, Floats, Floats, Floats]:
-    """ln C and its derivatives by ln k, ln C0 and a, (P, n) each."""
-    k = np.exp(ln_k)[:, None]
-    floor = np.maximum(rows.air + excess, 0.02)[:, None]
-    start = np.exp(ln_start)[:, None]
-    gone = k * rows.stretched
-    left = np.exp(-gone)
-    co2 = np.maximum(floor + (start - floor) * left, 1e-3)
-    return np.log(co2), -(start - floor) * gone * left / co2, start * left / co2, (1.0 - left) / co2
-
-
-def _step(
-    rows: Rows, ln_k: Floats, ln_start: Floats, excess: float, scale: Floats, middle: float
-) -> _Step:
-    ln_co2, by_k, by_start, by_excess = _model(rows, ln_k, ln_start, excess)
-    residual = rows.ln_co2 - ln_co2
-    own = np.stack([by_k, by_start], axis=2)
-    weighted = own * scale[:, :, None]
-    block = np.matmul(own.transpose(0, 2, 1), weighted)
-    block[:, 0, 0] += 1.0 / SINGLE_LN_K_SD**2
-    block[:, 1, 1] += 1e-6
-    gradient = np.einsum("pni,pn->pi", weighted, residual)
-    gradient[:, 0] += (middle - ln_k) / SINGLE_LN_K_SD**2
-    coupling = np.einsum("pni,pn->pi", weighted, by_excess)
-    inverse = np.linalg.inv(block)
-    mean, sd = NIGHT_EXCESS_PRIOR_MG_L
-    shifted = np.einsum("pij,pj->pi", inverse, coupling)
-    hessian = float(np.sum(scale * by_excess**2)) - float(np.sum(coupling * shifted)) + 1 / sd**2
-    common_gradient = (
-        float(np.sum(scale * by_excess * residual))
-        - float(np.sum(shifted * gradient))
-        + (mean - excess) / sd**2
-    )
-    common = common_gradient / hessian
-    return _Step(
-        own=np.einsum("pij,pj->pi", inverse, gradient - coupling * common),
-        common=common,
-        by_common=-shifted[:, 0],
-        own_influence=np.einsum("pj,pnj->pn", inverse[:, 0], weighted),
-        common_influence=(scale * by_excess - np.einsum("pni,pi->pn", weighted, shifted)) / hessian,
-        prior_variance=(1.0 / (sd * hessian)) ** 2,
+def _times(symmetric: tuple[Floats, Floats, Floats], vector: Floats) -> Floats:
+    """Symmetric matrices by vectors (2, P)."""
+    one, between, other = symmetric
+    return np.stack(
+        (one * vector[0] + between * vector[1], between * vector[0] + other * vector[1])
     )
 
 
@@ -183,7 +196,7 @@ def _first_guess(rows: Rows) -> float | None:
     if not clear.any():
         return None
     slope = _slopes(rows.stretched[clear], np.log(np.maximum(above, 1e-6))[clear], use[clear])
-    return float(np.clip(np.median(-slope), *K_RANGE_PER_H))
+    return float(np.clip(median(-slope), *K_RANGE_PER_H))
 
 
 def _slopes(x: Floats, y: Floats, use: NDArray[np.bool_]) -> Floats:

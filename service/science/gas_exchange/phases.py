@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from service.science.numeric.checks import Floats, OutOfRangeError, as_floats
+from service.science.numeric.ranks import median, quantile, running_median_of_five
 
 BIN_S: Final = 600.0
 """Samples are reduced to ten-minute medians: a single spike leaves no trace, and an exchange
@@ -159,18 +160,18 @@ def phases_from_turns(series: Series) -> list[Phase]:
     """
     if series.time_s.size < 2 * MIN_BINS:
         return []
-    smooth = _running_median(series.ln_co2)
-    low, high = np.quantile(smooth, [0.05, 0.95])
-    swing = float(high - low)
+    smooth = running_median_of_five(series.ln_co2)
+    ordered = np.sort(smooth)
+    swing = quantile(ordered, 0.95) - quantile(ordered, 0.05)
     if swing < MIN_SWING_LN:
         return []
-    turns = _turns(smooth, SWING_SHARE * swing)
+    turns = _turns(smooth.tolist(), SWING_SHARE * swing)
     found = []
     for (here, is_high), (there, _) in pairwise(turns):
         near = max(0.1, 0.08 * swing)
         stretch = smooth[here : there + 1]
         # the level before the turn, not the turn itself, which may be an outlier
-        level = float(np.median(smooth[max(here - LEVEL_BINS, 0) : here + 1]))
+        level = median(smooth[max(here - LEVEL_BINS, 0) : here + 1])
         close = stretch >= level - near if is_high else stretch <= level + near
         close[0] = True
         leave = here + int(np.flatnonzero(close)[-1])
@@ -210,7 +211,8 @@ def _usable(series: Series, phases: list[Phase]) -> list[Phase]:
         if index.size < MIN_BINS:
             continue
         cuts = np.flatnonzero((np.diff(series.time_s[index]) > MAX_GAP_S) | (np.diff(index) > 1))
-        pieces = [one for one in np.split(index, cuts + 1) if one.size >= MIN_BINS]
+        pieces = np.split(index, cuts + 1) if cuts.size else [index]
+        pieces = [one for one in pieces if one.size >= MIN_BINS]
         if phase.kind == "rise":
             pieces = _telling(series, pieces)
         kept += [Phase(phase.kind, int(one[0]), int(one[-1])) for one in pieces]
@@ -225,12 +227,7 @@ def _telling(series: Series, pieces: list[NDArray[np.int64]]) -> list[NDArray[np
     return dark or pieces[:1]
 
 
-def _running_median(values: Floats, width: int = 5) -> Floats:
-    padded = np.pad(values, width // 2, mode="edge")
-    return np.asarray(np.median(np.lib.stride_tricks.sliding_window_view(padded, width), axis=1))
-
-
-def _turns(values: Floats, threshold: float) -> list[tuple[int, bool]]:
+def _turns(values: list[float], threshold: float) -> list[tuple[int, bool]]:
     """Alternating (index, is_high) extremes; a turn needs a move back by ``threshold``."""
     turns: list[tuple[int, bool]] = []
     lowest = highest = 0

@@ -11,6 +11,7 @@ they are no safety device, and local codes on pressurised gas and ventilation co
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import ceil, floor
 from typing import Final
 
 import numpy as np
@@ -158,7 +159,7 @@ def draws_of(fit: GasExchangeFit, count: int, rng: np.random.Generator) -> Draws
 
 
 def _interval(draws: Floats) -> Estimate:
-    # "higher" and "lower" pick a draw: interpolation with infinity would give NaN
-    low = np.quantile(draws, 0.025, method="lower")
-    high = np.quantile(draws, 0.975, method="higher")
-    return Estimate(value=np.asarray(draws[0]), low=np.asarray(low), high=np.asarray(high))
+    # draws themselves, not between two of them: with infinity that would give NaN
+    low, high = floor(0.025 * (draws.size - 1)), ceil(0.975 * (draws.size - 1))
+    ranked = np.partition(draws, (low, high))
+    return Estimate(*(np.asarray(one) for one in (draws[0], ranked[low], ranked[high])))

@@ -12,8 +12,9 @@ those of ln C; Huber's weights.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Final, Literal
+from typing import Final, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,6 +29,8 @@ from service.science.gas_exchange.rows import (
     slow_share,
 )
 from service.science.numeric.checks import Floats
+from service.science.numeric.linear import solve_three
+from service.science.numeric.ranks import median, median_seen
 
 HALF_UPTAKE_MG_L: Final = 4.0
 """CO2 at which uptake is half of that at ample CO2: order of magnitude of submerged plants
@@ -57,8 +60,8 @@ class Rises:
     """Days (P) under one hypothesis of what the day's exchange begins with.
 
     ``deltas`` (D,) tried, ascending; ``loss`` (D,) sum of Huber's losses of ln C; ``scale`` that
-    makes differences of it those of twice a log likelihood; ``ln_injection``, ``sd``,
-    ``uptake_mg_l_h`` (D, P) of each day at each; ``residual`` (D, P, n) of ln C; ``scatter``;
+    makes differences of it those of twice a log likelihood; ``ln_injection``, ``sd``
+    (D, P) of each day at each; ``residual`` (P, n) of ln C at the best of them; ``scatter``;
     ``uptake_share`` of the plants' uptake over what the air takes, at the level of the days.
     """
 
@@ -67,7 +70,6 @@ class Rises:
     scale: float
     ln_injection: Floats
     sd: Floats
-    uptake_mg_l_h: Floats
     residual: Floats
     scatter: float
     uptake_share: float
@@ -98,7 +100,7 @@ class Rises:
     def least_loss(self, other: Rises) -> float:
         """The least loss, in the units of the better of two hypotheses."""
         unit = min(self.scatter, other.scatter)
-        size = np.abs(self.residual[self.best]) / unit
+        size = np.abs(self.residual) / unit
         return float(_huber_loss(size).sum())
 
     def injection_at(self, delta: float) -> tuple[Floats, Floats]:
@@ -144,8 +146,7 @@ def fit_rises(
         scale=fine.scale,
         ln_injection=joined("ln_injection"),
         sd=joined("sd"),
-        uptake_mg_l_h=joined("uptake_mg_l_h"),
-        residual=joined("residual"),
+        residual=fine.residual if fine.loss.min() <= coarse.loss.min() else coarse.residual,
         scatter=fine.scatter,
         uptake_share=fine.uptake_share,
     )
@@ -168,49 +169,47 @@ def _tried(
     k = np.exp(ln_k_night + deltas[:, None])[:, :, None]  # (D, P, 1)
     night = np.exp(ln_k_night)[None, :, None]
     columns = _columns(rows, k, night, changes_with)
+    co2 = np.exp(rows.ln_co2)
     floor = _floor(rows, columns, ln_k_night, excess_mg_l)
-    above = np.exp(rows.ln_co2)[None] - floor
+    above = co2 - floor
     with_uptake = _dark_bins(rows) >= DARK_BINS if lamp_known else np.zeros(len(rows), bool)
+    seen = np.flatnonzero(known)
+    middle = [(seen.size - 1) // 2, seen.size // 2]
     weight = np.broadcast_to(known, above.shape)
-    model = np.broadcast_to(np.exp(rows.ln_co2)[None], above.shape)
-    solved = None
-    residual = np.zeros_like(above)
+    model = np.broadcast_to(co2, above.shape)
     scale2 = 0.03**2
     for _ in range(ROUNDS):
-        relative = weight / np.square(model)
-        solved = _solved(columns, above, relative, with_uptake, scale2)
+        solved = _solved(columns, above, weight / np.square(model), with_uptake, scale2)
         model = np.maximum(_sums(columns, solved.values) + floor, 0.02)
-        residual = (rows.ln_co2[None] - np.log(model)) * known
-        inside = np.abs(residual[:, known > 0.0])
-        scatter = np.maximum(np.median(inside, axis=1) / 0.6745, 1e-4)
+        residual = (rows.ln_co2 - np.log(model)) * known
+        size = np.abs(residual)
+        ranked = np.sort(size.reshape(deltas.size, -1)[:, seen], axis=1)
+        scatter = np.maximum(ranked[:, middle].mean(axis=1) / 0.6745, 1e-4)
         scale2 = float(np.min(scatter)) ** 2
-        weight = known * huber(np.abs(residual) / scatter[:, None, None])
-    assert solved is not None
+        weight = known * huber(size / scatter[:, None, None])
     best = int(np.argmin(scatter))
     sd = float(scatter[best])
     share = slow_share(residual[best] * np.sqrt(weight[best]), known)
     # in squares of ln C, so that losses of several calls compare
-    loss = _huber_loss(np.abs(residual) / HUBER_LN) * HUBER_LN**2
-    values = solved.values
-    moved = solved.influence() * np.exp(rows.ln_co2)[None]
-    variance = np.sum((moved @ correlations(known.shape[1], share)) * moved, axis=2)
-    injection = np.maximum(values[:, :, 1], 1e-3)
+    loss = (_huber_loss(size / HUBER_LN) * HUBER_LN**2).sum(axis=(1, 2))
+    moved = solved.influence * co2
+    variance = np.vecdot(moved @ correlations(known.shape[1], share), moved)
+    injection = np.maximum(solved.values[1], 1e-3)
     return Rises(
         deltas=deltas,
-        loss=loss.sum(axis=(1, 2)),
+        loss=loss,
         scale=inflation(share) * sd**2,
         ln_injection=np.log(injection),
         sd=np.sqrt(variance) * sd / injection,
-        uptake_mg_l_h=values[:, :, 2],
-        residual=residual,
+        residual=residual[int(np.argmin(loss))],
         scatter=scatter_of(residual[best], known),
-        uptake_share=_uptake_share(rows, values[best, :, 2], k[best, :, 0]),
+        uptake_share=_uptake_share(rows, solved.values[2, best], k[best, :, 0]),
     )
 
 
 def _uptake_share(rows: Rows, uptake: Floats, k: Floats) -> float:
-    level = np.exp(np.median(rows.ln_co2, axis=1))
-    return float(np.median(uptake / (level + HALF_UPTAKE_MG_L) / k))
+    level = np.exp(median_seen(rows.ln_co2, axis=1))
+    return median(uptake / (level + HALF_UPTAKE_MG_L) / k)
 
 
 def risen(rows: Rows, used: Floats, ln_k_night: Floats, excess_mg_l: float) -> Floats:
@@ -224,9 +223,14 @@ def risen(rows: Rows, used: Floats, ln_k_night: Floats, excess_mg_l: float) -> F
     return np.asarray(np.maximum(_sums(columns, solved.values) + floor, 0.02)[0])
 
 
-def _sums(columns: Floats, values: Floats) -> Floats:
+def _sums(columns: Iterable[Floats], values: Floats) -> Floats:
     """What the columns add up to at each bin, (D, P, n)."""
-    return np.asarray(np.matmul(columns, values[..., None])[..., 0])
+    one, two, three = (
+        column * value[..., None] for column, value in zip(columns, values, strict=True)
+    )
+    one += two
+    one += three
+    return np.asarray(one)
 
 
 def _floor(rows: Rows, columns: Floats, ln_k_night: Floats, excess_mg_l: float) -> Floats:
@@ -236,7 +240,7 @@ def _floor(rows: Rows, columns: Floats, ln_k_night: Floats, excess_mg_l: float) 
     """
     factor = rows.stretched[:, -1] / np.maximum(rows.hours[:, -1], 1e-9)
     breath = excess_mg_l * np.exp(ln_k_night) * factor
-    return np.asarray(rows.air[None, :, None] + breath[None, :, None] * columns[..., 1])
+    return np.asarray(rows.air[None, :, None] + breath[None, :, None] * columns[1])
 
 
 def _dark_bins(rows: Rows) -> Floats:
@@ -244,43 +248,34 @@ def _dark_bins(rows: Rows) -> Floats:
 
 
 def _columns(rows: Rows, k: Floats, night: Floats, changes_with: ChangesWith) -> Floats:
-    """What a unit of C0 - C_eq, of J and of U adds to C at each bin, (D, P, n, 3)."""
-    steps = np.diff(rows.stretched, axis=1)[None]
-    hours = np.diff(rows.hours, axis=1)[None]
-    lit = rows.lit[None, :, :-1]
-    rate = k if changes_with == "gas" else np.where(lit > 0.5, k, night)
-    passed = rate * steps
-    gone = np.concatenate([np.zeros((*passed.shape[:2], 1)), np.cumsum(passed, axis=2)], axis=2)
-    left = np.exp(-gone)
+    """What a unit of C0 - C_eq, of J and of U adds to C at each bin, (3, D, P, n)."""
+    hours = np.diff(rows.hours, axis=1)
+    lit = rows.lit[:, :-1]
+    gone = k * rows.stretched
+    if changes_with == "lamp":
+        dark_steps = np.diff(rows.stretched, axis=1) * (lit <= 0.5)
+        gone[:, :, 1:] += (night - k) * np.cumsum(dark_steps, axis=1)
+    passed = np.diff(gone, axis=2)
+    columns = np.zeros((3, *gone.shape))
+    left, added, taken = columns
+    grown = np.exp(gone[:, :, :-1])
+    np.exp(-gone, out=left)
     # within a step what is added decays as well: exact for a constant rate
     mean = np.where(passed > 1e-9, np.expm1(passed) / np.maximum(passed, 1e-9), 1.0)
-    added = hours * mean * np.exp(gone[:, :, :-1])
-    co2 = np.exp(rows.ln_co2)[None, :, :-1]
-    taken = added * lit * co2 / (co2 + HALF_UPTAKE_MG_L)
-    zero = np.zeros((*passed.shape[:2], 1))
-
-    def built(parts: Floats) -> Floats:
-        return np.asarray(np.concatenate([zero, np.cumsum(parts, axis=2)], axis=2) * left)
-
-    return np.stack([left, built(added), -built(taken)], axis=3)
+    part = hours * mean * grown
+    co2 = np.exp(rows.ln_co2[:, :-1])
+    np.cumsum(part, axis=2, out=added[:, :, 1:])
+    np.cumsum(part * (lit * co2 / (-co2 - HALF_UPTAKE_MG_L)), axis=2, out=taken[:, :, 1:])
+    columns[1:] *= left
+    return columns
 
 
-@dataclass(frozen=True)
-class _Solved:
-    """Weighted least squares of each day at each delta.
-
-    ``values`` (C0 - C_eq, J, U), (D, P, 3); ``block`` of the normal equations, (D, P, 3, 3);
-    ``weighted`` columns, (D, P, 3, n).
-    """
+class _Solved(NamedTuple):
+    """Weighted least squares of each day at each delta: ``values`` (C0 - C_eq, J, U), (3, D, P);
+    ``influence`` d J / d C of each bin, (D, P, n)."""
 
     values: Floats
-    block: Floats
-    weighted: Floats
-
-    def influence(self) -> Floats:
-        """d J / d C of each bin, (D, P, n)."""
-        of_injection = np.linalg.inv(self.block)[:, :, 1]
-        return np.asarray(np.matmul(of_injection[:, :, None, :], self.weighted)[:, :, 0])
+    influence: Floats
 
 
 def _solved(
@@ -290,19 +285,21 @@ def _solved(
     with_uptake: NDArray[np.bool_],
     scale2: float,
 ) -> _Solved:
-    weighted = (columns * relative[:, :, :, None]).swapaxes(2, 3)
-    block = np.matmul(weighted, columns)
-    right = np.matmul(weighted, above[..., None])[..., 0]
+    """The equations are linear in C0, J and U; ``relative`` weights of the bins, (D, P, n)."""
+    weighted = [column * relative for column in columns]
+    block = np.stack([np.vecdot(column, columns) for column in weighted])
     mean, sd = UPTAKE_PRIOR_MG_L_H
-    prior = np.where(with_uptake, scale2 / sd**2, 1e9)[None]
-    block[:, :, 2, 2] += prior
-    right[:, :, 2] += np.where(with_uptake, scale2 / sd**2 * mean, 0.0)[None]
-    block[:, :, 0, 0] += 1e-9
-    block[:, :, 1, 1] += 1e-9
-    values = np.linalg.solve(block, right[..., None])[..., 0]
-    below = values[:, :, 2] < 0.0
+    block[2, 2] += np.where(with_uptake, scale2 / sd**2, 1e9)
+    block[0, 0] += 1e-9
+    block[1, 1] += 1e-9
+    right = np.zeros((3, 2, *above.shape[:2]))
+    right[:, 0] = [np.vecdot(column, above) for column in weighted]
+    right[2, 0] += np.where(with_uptake, scale2 / sd**2 * mean, 0.0)
+    right[1, 1] = 1.0  # for the row of J of the inverse
+    solved = solve_three(block, right)
+    below = solved[2, 0] < 0.0
     if below.any():  # plants give off no CO2 in the light
-        block[:, :, 2, 2] += np.where(below, 1e9, 0.0)
-        values = np.linalg.solve(block, right[..., None])[..., 0]
-        values[:, :, 2] = np.maximum(values[:, :, 2], 0.0)
-    return _Solved(values, block, weighted)
+        block[2, 2] += np.where(below, 1e9, 0.0)
+        solved = solve_three(block, right)
+        solved[2, 0] = np.maximum(solved[2, 0], 0.0)
+    return _Solved(solved[:, 0], _sums(weighted, solved[:, 1]))

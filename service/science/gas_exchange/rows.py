@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from service.science.gas_exchange.air_water import TEMPERATURE_EXCHANGE_FACTOR
 from service.science.gas_exchange.phases import BIN_S, Phase, Series
 from service.science.numeric.checks import Floats
+from service.science.numeric.ranks import median
 
 HUBER_CUT: Final = 1.345
 """Beyond this many standard deviations a residual counts linearly (95 % efficiency)."""
@@ -84,7 +85,7 @@ def rows_of(series: Series, phases: Sequence[Phase], air: Floats) -> Rows:
 def scatter_of(residual: Floats, known: Floats) -> float:
     """Robust standard deviation of residuals about 0."""
     inside = np.abs(residual[known > 0.0])
-    return max(float(np.median(inside)) / 0.6745, LEAST_SCATTER_LN) if inside.size else 1.0
+    return max(median(inside) / 0.6745, LEAST_SCATTER_LN) if inside.size else 1.0
 
 
 def huber(distance: Floats) -> Floats:
@@ -107,9 +108,10 @@ def slow_share(residual: Floats, known: Floats) -> float:
     if total <= 0.0 or one.shape[1] <= 3:
         return 0.0
     shares = [
-        float(np.sum(one[:, lag:] * one[:, :-lag])) / total / SLOW_PER_BIN**lag for lag in (1, 2, 3)
+        float(np.vecdot(one[:, lag:], one[:, :-lag]).sum()) / total / SLOW_PER_BIN**lag
+        for lag in (1, 2, 3)
     ]
-    return float(np.clip(np.mean(shares), 0.0, 1.0))
+    return min(max(sum(shares) / len(shares), 0.0), 1.0)
 
 
 def correlations(bins: int, share: float) -> Floats:
@@ -117,9 +119,10 @@ def correlations(bins: int, share: float) -> Floats:
 
     White and slow noise together; of the slow one the residuals have lost a part.
     """
-    lag = np.abs(np.subtract.outer(np.arange(bins), np.arange(bins)))
-    white = max(1.0 - share, 0.0)
-    return np.asarray((share + FITTED_AWAY) * SLOW_PER_BIN**lag + white * (lag == 0))
+    number = np.arange(bins)
+    of_lag = (share + FITTED_AWAY) * SLOW_PER_BIN**number
+    of_lag[0] += max(1.0 - share, 0.0)  # white
+    return np.asarray(of_lag[np.abs(number[:, None] - number)])
 
 
 def inflation(share: float) -> float:

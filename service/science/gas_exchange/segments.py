@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
+from math import hypot, inf, sqrt
+from statistics import median
 from typing import Final
 
 import numpy as np
@@ -56,55 +59,68 @@ def newest_segment(
     time_s: when each began, unix seconds.
     hints_s: when the log has something that may have changed it.
     """
-    spread = np.hypot(sd, _usual(value, sd))
-    hinted = np.array(
-        [
-            any(earlier < hint <= later for hint in hints_s)
-            for earlier, later in zip(np.concatenate([[-np.inf], time_s[:-1]]), time_s, strict=True)
-        ]
-    )
-    cuts = change_points(value, spread, penalty=np.where(hinted, HINT_PENALTY, PENALTY).tolist())
+    # in plain numbers: there are some ten of them, and a numpy call costs as much as thirty
+    level, own, began = value.tolist(), sd.tolist(), time_s.tolist()
+    usual = _usual(level, own)
+    spread = [hypot(one, usual) for one in own]
+    penalty = [
+        HINT_PENALTY if any(earlier < hint <= later for hint in hints_s) else PENALTY
+        for earlier, later in zip([-inf, *began[:-1]], began, strict=True)
+    ]
+    cuts = change_points(level, spread, penalty=penalty)
     first = cuts[-1] if cuts else 0
-    mean, mean_sd, weight = _mean(value[first:], sd[first:])
+    mean, mean_sd, weight = _mean(level[first:], own[first:])
     before = None
     if cuts:
         earlier = cuts[-2] if len(cuts) > 1 else 0
-        before = _mean(value[earlier:first], sd[earlier:first])[0]
+        before = _mean(level[earlier:first], own[earlier:first])[0]
     odd = False
-    if value.size - first > 1:
-        others, others_sd, _ = _mean(value[first:-1], sd[first:-1])
-        apart = abs(float(value[-1]) - others)
-        odd = apart > ODD_LN and apart > ODD_SD * float(np.hypot(spread[-1], others_sd))
-    return Segment(first, mean, mean_sd, weight, before, odd)
+    if len(level) - first > 1:
+        others, others_sd, _ = _mean(level[first:-1], own[first:-1])
+        apart = abs(level[-1] - others)
+        odd = apart > ODD_LN and apart > ODD_SD * hypot(spread[-1], others_sd)
+    return Segment(first, mean, mean_sd, np.array(weight), before, odd)
 
 
-def _usual(value: Floats, sd: Floats) -> float:
+def _usual(value: Sequence[float], sd: Sequence[float]) -> float:
     """How much neighbours differ beyond their errors: their median, which a change leaves alone."""
     least, most = LEVEL_LOG_SD_RANGE
-    if value.size < 4:
+    if len(value) < 4:
         return least
-    apart = float(np.median(np.abs(np.diff(value)))) / (0.6745 * 2.0**0.5)
-    return float(np.clip(max(apart**2 - float(np.median(sd)) ** 2, 0.0) ** 0.5, least, most))
+    apart = median(abs(later - one) for one, later in pairwise(value)) / (0.6745 * 2.0**0.5)
+    return min(max(sqrt(max(apart**2 - median(sd) ** 2, 0.0)), least), most)
 
 
-def _mean(value: Floats, sd: Floats) -> tuple[float, float, Floats]:
+def _mean(value: Sequence[float], sd: Sequence[float]) -> tuple[float, float, list[float]]:
     """Robust mean, its standard deviation, and the weights (sum 1).
 
     The variance between values is what they show beyond their own, together with the usual one as
     if that had been seen on some days before (DerSimonian & Laird 1986, Control. Clin. Trials
     7:177-188, for the former; from memory).
     """
-    n = value.size
-    own = np.square(sd)
+    n = len(value)
+    own = [one**2 for one in sd]
     between = USUAL_LOG_SD**2
-    weight = 1.0 / (own + between)
-    mean = float(np.median(value)) if n > 2 else float(np.average(value, weights=weight))
+    weight = [1.0 / (variance + between) for variance in own]
+    mean = median(value) if n > 2 else _weighted_mean(value, weight)
     for _ in range(8):
-        distance = np.abs(value - mean) / np.sqrt(own + between)
-        robust = np.minimum(1.0, 2.0 / np.maximum(distance, 1e-9))
-        weight = robust / (own + between)
-        mean = float(np.average(value, weights=weight))
-        seen = float(np.sum(robust * (np.square(value - mean) - own))) if n > 1 else 0.0
+        robust = [
+            min(1.0, 2.0 / max(abs(one - mean) / (variance + between) ** 0.5, 1e-9))
+            for one, variance in zip(value, own, strict=True)
+        ]
+        weight = [r / (variance + between) for r, variance in zip(robust, own, strict=True)]
+        mean = _weighted_mean(value, weight)
+        seen = 0.0
+        if n > 1:
+            seen = sum(
+                r * ((one - mean) ** 2 - variance)
+                for r, one, variance in zip(robust, value, own, strict=True)
+            )
         between = (USUAL_DAYS * USUAL_LOG_SD**2 + max(seen, 0.0)) / (USUAL_DAYS + n - 1.0)
     stretch = students_t_975(int(USUAL_DAYS) + n - 1) / Z95
-    return mean, stretch * float(weight.sum()) ** -0.5, weight / weight.sum()
+    whole = sum(weight)
+    return mean, stretch * whole**-0.5, [one / whole for one in weight]
+
+
+def _weighted_mean(value: Sequence[float], weight: Sequence[float]) -> float:
+    return sum(v * w for v, w in zip(value, weight, strict=True)) / sum(weight)

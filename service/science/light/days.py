@@ -20,12 +20,21 @@ from service.science.light.dose import (
     OFF_LUX,
     ON_LUX,
     LightDose,
-    lit_intervals,
+    joined,
     lux_hours,
     photoperiod_hours,
 )
 from service.science.numeric.checks import Floats, OutOfRangeError, as_floats, as_number
-from service.science.numeric.intervals import Interval, bridged_gap_s, series, steps
+from service.science.numeric.intervals import (
+    Interval,
+    bridged_gap_s,
+    gaps,
+    runs_above,
+    samples_within,
+    series,
+    steps,
+)
+from service.science.numeric.ranks import median, quantile
 
 ON_SHARE: Final = 0.2
 OFF_SHARE: Final = 0.1
@@ -95,27 +104,27 @@ def thresholds_from_series(lux: ArrayLike) -> Thresholds | None:
     OutOfRangeError: negative illuminance.
     """
     level = as_floats("lux", lux, low=0, unit="lx").ravel()
-    level = level[~np.isnan(level)]
+    level = np.sort(level[~np.isnan(level)])
     if not level.size:
         return None
-    dark, bright = np.percentile(level, (10, 98))
+    dark, bright = quantile(level, 0.10), quantile(level, 0.98)
     if bright < OFF_LUX or bright < LEAST_CONTRAST * dark:
         return None
     on = min(dark + ON_SHARE * (bright - dark), max(BRIGHTEST_ON_LUX, LEAST_CONTRAST * dark))
-    step_on = STEP_ON_SHARE * _lowest_step(level, float(on))
+    step_on = STEP_ON_SHARE * _lowest_step(level, on)
     if step_on > dark:  # else it is no step of the lamp: it is darker than the dark
         on = min(on, step_on)
     on = max(on, min(ROOM_LUX, bright / 2))
     off = dark + (on - dark) * OFF_SHARE / ON_SHARE
     off = max(off, ROOM_OFF_SHARE * min(on, ROOM_LUX))
-    return Thresholds(float(on), float(off))
+    return Thresholds(on, off)
 
 
-def _lowest_step(level: Floats, on_lux: float) -> float:
+def _lowest_step(ordered: Floats, on_lux: float) -> float:
     """The lowest level below `on_lux` at which the light stays; infinite if there is none."""
-    dim = np.sort(level[(level >= LEAST_STEP_LUX) & (level < on_lux)])
+    dim = ordered[slice(*np.searchsorted(ordered, (LEAST_STEP_LUX, on_lux)).tolist())]
     upto = np.searchsorted(dim, dim * (1 + STEP_WIDTH) / (1 - STEP_WIDTH), side="right")
-    stays = np.flatnonzero(upto - np.arange(dim.size) >= STEP_SHARE * level.size)
+    stays = np.flatnonzero(upto - np.arange(dim.size) >= STEP_SHARE * ordered.size)
     return float(dim[stays[0]]) / (1 - STEP_WIDTH) if stays.size else np.inf
 
 
@@ -186,25 +195,17 @@ def days_of_light(
     OutOfRangeError: time or edges not ascending, lengths unequal, negative illuminance.
     """
     time, level = series("lux", time_s, lux)
-    steps(time)  # refuses unsorted time
+    step = steps(time)
     edges = as_floats("day_edges_s", day_edges_s)
     if edges.ndim != 1 or edges.size < 2 or not (np.diff(edges) > 0).all():
         raise OutOfRangeError("day_edges_s", edges.tolist(), "two or more times, ascending")
     if max_gap_s is None:
-        max_gap_s = bridged_gap_s(time, MAX_GAP_S)
+        max_gap_s = bridged_gap_s(median(step) if step.size else 0.0, MAX_GAP_S)
     levels = thresholds or thresholds_from_series(level) or Thresholds(ON_LUX, OFF_LUX)
-    raw = lit_intervals(
-        time, level, on_lux=levels.on_lux, off_lux=levels.off_lux, max_gap_s=max_gap_s
-    )
-    lit = lit_intervals(
-        time,
-        level,
-        on_lux=levels.on_lux,
-        off_lux=levels.off_lux,
-        min_on_s=FLASH_S,
-        min_off_s=as_number("flicker_s", flicker_s, low=0, unit="s"),
-        max_gap_s=max_gap_s,
-    )
+    gap = gaps(step, max_gap_s)
+    runs = runs_above(time, level, gap, on=levels.on_lux, off=levels.off_lux)
+    raw = joined(runs, 0.0, 0.0)
+    lit = joined(runs, FLASH_S, as_number("flicker_s", flicker_s, low=0, unit="s"))
     return [
         _day(time, level, _within(raw, start, end), _within(lit, start, end), start, end, max_gap_s)
         for start, end in pairwise(edges.tolist())
@@ -227,16 +228,16 @@ def _day(
     max_gap_s: float,
 ) -> DayOfLight:
     # One sample beyond each edge keeps the steps that cross midnight.
-    first, stop = np.searchsorted(time, (start, end))
-    here = slice(max(int(first) - 1, 0), int(stop) + 1)
+    first, stop = np.searchsorted(time, (start, end)).tolist()
+    here = slice(max(first - 1, 0), stop + 1)
     moment, there = time[here], level[here]
     today = tuple(clipped(one, start, end) for one in lit)
-    inside = np.zeros(moment.size, np.bool_)
-    for one in today:
-        inside |= (moment >= one.start_s) & (moment <= one.end_s)
-    bright = float(np.median(there[inside])) if inside.any() else np.nan
+    shone = [there[samples_within(moment, one.start_s, one.end_s)] for one in today]
+    while_lit = np.concatenate(shone) if shone else there[:0]
+    bright = median(while_lit) if while_lit.size else np.nan
     dose = _clipped_dose(moment, there, start, end, max_gap_s)
     hours = photoperiod_hours(today) if dose.covered_s > 0 else np.nan
+    seen_h = 0.0 if np.isnan(hours) else hours
     unseen_h = (end - start - dose.covered_s) / SECONDS_PER_HOUR
     edge_h = _edges_h(time, today)
     pieces = sum(len(_within(raw, one.start_s, one.end_s)) for one in today)
@@ -246,8 +247,8 @@ def _day(
         end_s=end,
         lit=today,
         hours=hours,
-        hours_low=max(np.nan_to_num(hours) - edge_h, 0.0),
-        hours_high=np.nan_to_num(hours) + edge_h + unseen_h,
+        hours_low=max(seen_h - edge_h, 0.0),
+        hours_high=seen_h + edge_h + unseen_h,
         bright_lux=bright,
         dose=dose,
         rise_s=rise,
@@ -262,8 +263,10 @@ def _edges_h(time: Floats, lit: Sequence[Interval]) -> float:
     """Hours by which the seen edges of lit intervals are uncertain: the steps that hold them."""
     edges = [one.start_s for one in lit if one.start_known]
     edges += [one.end_s for one in lit if one.end_known]
-    after = np.clip(np.searchsorted(time, edges), 1, time.size - 1)
-    return float((time[after] - time[after - 1]).sum()) / SECONDS_PER_HOUR if edges else 0.0
+    if not edges:
+        return 0.0
+    after = np.minimum(np.maximum(np.searchsorted(time, edges), 1), time.size - 1)
+    return float((time[after] - time[after - 1]).sum()) / SECONDS_PER_HOUR
 
 
 def clipped(one: Interval, start: float, end: float) -> Interval:
@@ -282,17 +285,21 @@ def _clipped_dose(
     """Dose from `start` to `end`, the samples beyond interpolated to the edges."""
     if time.size < 2:
         return LightDose(0.0, 0.0)
-    moments = [
-        edge
-        for edge in (start, end)
-        if time[0] < edge < time[-1]
-        and np.diff(time)[int(np.searchsorted(time, edge)) - 1] <= max_gap_s
-    ]
-    at = np.interp(moments, time, level)
-    kept = (time >= start) & (time <= end)
-    every = np.concatenate((time[kept], moments))
-    order = np.argsort(every, kind="stable")
-    return lux_hours(every[order], np.concatenate((level[kept], at))[order], max_gap_s)
+    kept = samples_within(time, start, end)
+    begin, finish = (_at_edge(time, level, edge, max_gap_s) for edge in (start, end))
+    return lux_hours(
+        np.concatenate((begin[0], time[kept], finish[0])),
+        np.concatenate((begin[1], level[kept], finish[1])),
+        max_gap_s,
+    )
+
+
+def _at_edge(time: Floats, level: Floats, edge: float, max_gap_s: float) -> tuple[Floats, Floats]:
+    """An edge and its level as one sample; none where it lies in a gap or outside the series."""
+    after = int(time.searchsorted(edge))
+    if not time[0] < edge < time[-1] or time[after] - time[after - 1] > max_gap_s:
+        return time[:0], level[:0]
+    return np.array([edge]), np.interp([edge], time, level)
 
 
 def _ramps(
@@ -301,7 +308,8 @@ def _ramps(
     """Seconds from first on to first full light, and from last full light to last off."""
     if not lit:
         return np.nan, np.nan
-    full = time[(level >= full_lux) & (time >= lit[0].start_s) & (time <= lit[-1].end_s)]
+    here = samples_within(time, lit[0].start_s, lit[-1].end_s)
+    full = time[here][level[here] >= full_lux]
     if not full.size:
         return np.nan, np.nan
     rise = float(full[0]) - lit[0].start_s if lit[0].start_known else np.nan

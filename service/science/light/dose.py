@@ -17,6 +17,7 @@ from service.science.constants import SECONDS_PER_HOUR
 from service.science.numeric.checks import Floats, as_floats, as_number
 from service.science.numeric.intervals import (
     Interval,
+    Runs,
     gap_intervals,
     gaps,
     runs_above,
@@ -172,11 +173,16 @@ def lit_intervals(
     shortest_off = as_number("min_off_s", min_off_s, low=0)
     time, level = series("lux", time_s, lux)
     runs = runs_above(time, level, gaps(steps(time), max_gap_s), on=on, off=off)
+    return joined(runs, shortest_on, shortest_off)
+
+
+def joined(runs: Runs, min_on_s: float, min_off_s: float) -> list[Interval]:
+    """The runs as intervals, short breaks bridged first and short intervals dropped then."""
     if not runs.first.size:
         return []
     # A dark break is bridged only where both its edges were seen.
     seen = runs.end_known[:-1] & runs.start_known[1:]
-    apart = ~(seen & (runs.start_s[1:] - runs.end_s[:-1] < shortest_off))
+    apart = ~(seen & (runs.start_s[1:] - runs.end_s[:-1] < min_off_s))
     begin = np.concatenate(([True], apart))
     finish = np.concatenate((apart, [True]))
     edges = zip(
@@ -186,7 +192,7 @@ def lit_intervals(
         runs.end_known[finish].tolist(),
         strict=True,
     )
-    return [Interval(*edge) for edge in edges if edge[1] - edge[0] >= shortest_on]
+    return [Interval(*edge) for edge in edges if edge[1] - edge[0] >= min_on_s]
 
 
 def photoperiod_hours(

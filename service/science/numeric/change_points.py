@@ -10,12 +10,14 @@ change. Both from memory.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import inf
+from statistics import median
 from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from service.science.numeric.checks import Floats, OutOfRangeError, as_floats
+from service.science.numeric.checks import OutOfRangeError, as_floats
 
 PENALTY: Final = 12.0
 """Of a cut, in squares of standard deviations: 3.5 of them. Our choice, above the 2 ln n of Schwarz
@@ -51,17 +53,17 @@ def change_points(
         raise OutOfRangeError("value", values.shape, "one dimension")
     penalties = np.broadcast_to(as_floats("penalty", penalty, low=0.0), values.shape)
     count = values.size
-    if count < 2 or _loss(values, spread, loss_cap) <= float(np.min(penalties)):
+    level = values.tolist()
+    weight = (1.0 / np.square(spread)).tolist()
+    of_cut = penalties.tolist()
+    if count < 2 or _loss(level, weight, loss_cap) <= min(of_cut):
         return []
-    best = [-float(penalties[0])] + [np.inf] * count
+    best = [-of_cut[0]] + [inf] * count
     began = [0] * (count + 1)
     for end in range(1, count + 1):
         for start in range(end):
-            total = (
-                best[start]
-                + float(penalties[start])
-                + _loss(values[start:end], spread[start:end], loss_cap)
-            )
+            loss = _loss(level[start:end], weight[start:end], loss_cap)
+            total = best[start] + of_cut[start] + loss
             if total < best[end] - 1e-12:
                 best[end], began[end] = total, start
     cuts, end = [], count
@@ -71,10 +73,10 @@ def change_points(
     return cuts[::-1]
 
 
-def _loss(value: Floats, sd: Floats, cap: float) -> float:
+def _loss(value: Sequence[float], weight: Sequence[float], cap: float) -> float:
     """Least capped loss of a segment: its level is one of its values' weighted mean or median."""
-    weight = 1.0 / np.square(sd)
-    median = float(np.median(value))
-    near = np.square(value - median) * weight < cap
-    level = float(np.average(value[near], weights=weight[near])) if near.any() else median
-    return float(np.sum(np.minimum(np.square(value - level) * weight, cap)))
+    # in plain numbers: a segment has a handful of them, and a numpy call costs as much as thirty
+    middle = median(value)
+    near = [(v, w) for v, w in zip(value, weight, strict=True) if (v - middle) ** 2 * w < cap]
+    level = sum(v * w for v, w in near) / sum(w for _, w in near) if near else middle
+    return sum(min((v - level) ** 2 * w, cap) for v, w in zip(value, weight, strict=True))

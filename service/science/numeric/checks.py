@@ -56,7 +56,7 @@ def as_floats(
     ------
     OutOfRangeError: with the first offending value.
     """
-    if type(value) is float and low <= value <= high and above < value < below:
+    if isinstance(value, float) and low <= value <= high and above < value < below:
         return np.array(value)  # one number, as most are: a tenth of the time
     try:
         floats = np.asarray(value, dtype=np.float64)
@@ -85,8 +85,8 @@ def as_number(
     unit: str = "",
 ) -> float:
     """Return one ``value`` as a float, checked like ``as_floats``; arrays and NaN are refused."""
-    if type(value) is float and low <= value <= high and above < value < below:
-        return value
+    if isinstance(value, float) and low <= value <= high and above < value < below:
+        return float(value)
     number = as_floats(name, value, low=low, high=high, above=above, below=below, unit=unit)
     if number.ndim or np.isnan(number):
         raise OutOfRangeError(name, value, "one number")

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from service.science.numeric.checks import Floats, OutOfRangeError, as_number
+from service.science.numeric.ranks import median
 from service.science.numeric.sets import union
 
 IntArray = NDArray[np.int64]
@@ -102,20 +103,29 @@ def gaps(step_s: Floats, max_gap_s: float) -> IntArray:
     return np.flatnonzero(step_s > as_number("max_gap_s", max_gap_s, above=0))
 
 
-def bridged_gap_s(time_s: Floats, least_s: float) -> float:
+def usual_step_s(time_s: Floats) -> float:
+    """Median of the seconds between samples; 0 with fewer than two."""
+    step = steps(time_s)
+    return median(step) if step.size else 0.0
+
+
+def bridged_gap_s(usual_step_s: float, least_s: float) -> float:
     """Longest step between samples that is still bridged, by how often the sensor reads.
 
     `least_s`, or `USUAL_GAPS` of the usual step of a slow sensor that reads at least each
     `SLOWEST_S`.
     """
-    step = steps(time_s)
-    usual = float(np.median(step)) if step.size else 0.0
-    return max(least_s, USUAL_GAPS * usual) if usual <= SLOWEST_S else least_s
+    return max(least_s, USUAL_GAPS * usual_step_s) if usual_step_s <= SLOWEST_S else least_s
 
 
 def gap_intervals(time_s: Floats, gap: IntArray) -> tuple[Interval, ...]:
     """Return the gaps after the positions `gap` as intervals."""
     return tuple(Interval(float(time_s[i]), float(time_s[i + 1])) for i in gap)
+
+
+def samples_within(time_s: Floats, start_s: float, end_s: float) -> slice:
+    """The samples from `start_s` to `end_s`, both included; `time_s` is sorted."""
+    return slice(int(time_s.searchsorted(start_s)), int(time_s.searchsorted(end_s, side="right")))
 
 
 def runs_above(time_s: Floats, value: Floats, gap: IntArray, *, on: float, off: float) -> Runs:
@@ -135,25 +145,26 @@ def runs_above(time_s: Floats, value: Floats, gap: IntArray, *, on: float, off: 
         none, edge, flag = np.empty(0, np.int64), np.empty(0), np.empty(0, np.bool_)
         return Runs(none, none, edge, edge, flag, flag)
 
-    after_gap = np.searchsorted(decided, gap, side="right")
     cut = np.flatnonzero(high[1:] != high[:-1]) + 1
     if gap.size:
+        after_gap = np.searchsorted(decided, gap, side="right")
         cut = union(cut, after_gap[(after_gap > 0) & (after_gap < decided.size)])
-    start = np.concatenate(([0], cut))
-    stop = np.concatenate((cut, [decided.size]))
-    is_run = high[start]
-    start, stop = start[is_run], stop[is_run]
+    bounds = np.concatenate(([0], cut, [decided.size]))
+    is_run = high[bounds[:-1]]
+    start, stop = bounds[:-1][is_run], bounds[1:][is_run]
     first, last = decided[start], decided[stop - 1]
 
-    ends_at = np.append(gap, value.size - 1)  # last sample of each unbroken stretch
-    final = ends_at[np.searchsorted(ends_at, last)]
-    follower = decided[np.minimum(stop, decided.size - 1)]
-    end_known = (stop < decided.size) & (follower <= final)
-    start_known = (first > 0) & ~np.isin(first - 1, gap)
-    before = np.where(start_known, first - 1, first)
-    after = np.where(end_known, last + 1, last)
-    start_s = np.where(start_known, _crossing(time_s, value, before, first, on), time_s[first])
-    end_s = np.where(end_known, _crossing(time_s, value, last, after, on), time_s[final])
+    start_known, end_known = first > 0, stop < decided.size
+    final = np.full(last.shape, value.size - 1)
+    if gap.size:
+        ends_at = np.append(gap, value.size - 1)  # last sample of each unbroken stretch
+        final = ends_at[np.searchsorted(ends_at, last)]
+        end_known &= decided[np.minimum(stop, decided.size - 1)] <= final
+        start_known &= ends_at[np.searchsorted(ends_at, first - 1)] != first - 1
+    start_s, end_s = time_s[first], time_s[final]
+    rising, falling = first[start_known], last[end_known]
+    start_s[start_known] = _crossing(time_s, value, rising - 1, rising, on)
+    end_s[end_known] = _crossing(time_s, value, falling, falling + 1, on)
     return Runs(first, last, start_s, end_s, start_known, end_known)
 
 
@@ -179,22 +190,20 @@ def _decided(
 
 
 def _crossing(time_s: Floats, value: Floats, i: IntArray, j: IntArray, level: float) -> Floats:
-    """Time at which the straight line from sample i to sample j passes `level`."""
-    rise = value[j] - value[i]
-    part = np.divide(level - value[i], rise, out=np.zeros(i.shape), where=rise != 0)
-    crossing: Floats = time_s[i] + part * (time_s[j] - time_s[i])
+    """Time at which the straight line from sample i to j, on either side of `level`, passes it."""
+    low, begin = value[i], time_s[i]
+    crossing: Floats = begin + (level - low) / (value[j] - low) * (time_s[j] - begin)
     return crossing
 
 
 def overlap_s(one: Sequence[Interval], other: Sequence[Interval]) -> float:
     """Seconds that lie in both lists; the intervals of each are sorted and do not overlap."""
-    if not one or not other:
-        return 0.0
-    edges = np.array([(each.start_s, each.end_s) for each in other]).ravel()
-    inside = np.diff(edges)
-    inside[1::2] = 0.0
-    # Time spent in `other` up to each edge runs in straight lines: interpolation is exact.
-    upto = np.concatenate(([0.0], np.cumsum(inside)))
-    asked = np.array([(each.start_s, each.end_s) for each in one])
-    spent = np.interp(asked, edges, upto)
-    return float((spent[:, 1] - spent[:, 0]).sum())
+    total, i, j = 0.0, 0, 0
+    while i < len(one) and j < len(other):
+        a, b = one[i], other[j]
+        total += max(min(a.end_s, b.end_s) - max(a.start_s, b.start_s), 0.0)
+        if a.end_s < b.end_s:
+            i += 1
+        else:
+            j += 1
+    return total

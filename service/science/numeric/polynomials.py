@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Final
 
-import numpy as np
 from numpy.polynomial import Chebyshev, Polynomial
 
 from service.science.numeric.checks import Floats
@@ -31,7 +30,7 @@ def fitted(function: Callable[[Floats], Floats], degree: int = 8) -> Coefficient
 
 def scaled(temperature_c: Floats) -> Floats:
     """Temperature mapped from 0-50 °C to -1..1."""
-    return np.asarray(temperature_c * (2.0 / (HIGH_C - LOW_C)) - 1.0)
+    return temperature_c * (2.0 / (HIGH_C - LOW_C)) - 1.0
 
 
 def evaluate(coefficients: Coefficients, x: Floats) -> Floats:

@@ -11,6 +11,7 @@ wrong and the numbers do not tell which, so that the interval covers all of them
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
@@ -22,6 +23,9 @@ from service.science.numeric.estimate import Z95
 
 CHI_SQUARE_95: Final = (3.841, 5.991, 7.815)
 """95 % quantiles of chi-square for 1 to 3 degrees of freedom (any table)."""
+
+_OWN_VARIANCE: Final = 1e-8
+"""A trace of error of its own keeps estimates that share all of theirs apart."""
 
 
 @dataclass(frozen=True)
@@ -36,7 +40,12 @@ class OneEstimate:
     @property
     def log_sd(self) -> float:
         """Standard deviation of the logarithm."""
-        return float(np.sqrt(sum(move**2 for move in self.moved_by.values())))
+        return math.sqrt(self.log_variance)
+
+    @property
+    def log_variance(self) -> float:
+        """Variance of the logarithm."""
+        return sum(move * move for move in self.moved_by.values())
 
     @property
     def interval(self) -> tuple[float, float, float]:
@@ -68,7 +77,7 @@ class Weighed:
     @property
     def percent(self) -> float:
         """Half width of the interval, %: the mean of either side, by ratio."""
-        return 100.0 * (float(np.sqrt(self.high / self.low)) - 1.0)
+        return 100.0 * (math.sqrt(self.high / self.low) - 1.0)
 
 
 def weigh(estimates: Sequence[OneEstimate]) -> Weighed:
@@ -80,8 +89,10 @@ def weigh(estimates: Sequence[OneEstimate]) -> Weighed:
     """
     if not 1 <= len(estimates) <= len(CHI_SQUARE_95) + 1:
         raise OutOfRangeError("estimates", len(estimates), f"1 to {len(CHI_SQUARE_95) + 1}")
-    if any(one.log_sd <= 0.0 for one in estimates):
+    if any(one.log_variance <= 0.0 for one in estimates):
         raise OutOfRangeError("moved_by", "no error", "errors above 0")
+    if len(estimates) == 1:
+        return _alone(estimates[0])
     ln_values = np.array([one.ln_value for one in estimates])
     covariance = _covariance(estimates)
     inverse = np.linalg.inv(covariance)
@@ -90,16 +101,20 @@ def weigh(estimates: Sequence[OneEstimate]) -> Weighed:
     mean = float(weights @ ln_values)
     log_sd = float(np.sqrt(weights @ covariance @ weights))
     apart = ln_values - mean
-    agree = len(estimates) == 1 or (
-        float(apart @ inverse @ apart) <= CHI_SQUARE_95[len(estimates) - 2]
-    )
+    agree = float(apart @ inverse @ apart) <= CHI_SQUARE_95[len(estimates) - 2]
     value, low, high = _interval(mean, log_sd)
     if not agree:
         ends = [one.interval for one in estimates]
         low, high = min(one[1] for one in ends), max(one[2] for one in ends)
         value = float(np.sqrt(min(one[0] for one in ends) * max(one[0] for one in ends)))
     by_method = {one.method: float(w) for one, w in zip(estimates, weights, strict=True)}
-    return Weighed(value, low, high, by_method, bool(agree), log_sd)
+    return Weighed(value, low, high, by_method, agree, log_sd)
+
+
+def _alone(one: OneEstimate) -> Weighed:
+    """One estimate as what is left of weighing it, without matrices."""
+    log_sd = math.sqrt(one.log_variance + _OWN_VARIANCE)
+    return Weighed(*_interval(one.ln_value, log_sd), {one.method: 1.0}, True, log_sd)
 
 
 def apart(one: OneEstimate, other: OneEstimate) -> float:
@@ -112,10 +127,9 @@ def apart(one: OneEstimate, other: OneEstimate) -> float:
 def _covariance(estimates: Sequence[OneEstimate]) -> Floats:
     sources = sorted({name for one in estimates for name in one.moved_by})
     moves = np.array([[one.moved_by.get(name, 0.0) for name in sources] for one in estimates])
-    # a trace of error of its own keeps estimates that share all of theirs apart
-    return np.asarray(moves @ moves.T + 1e-8 * np.eye(len(estimates)))
+    return np.asarray(moves @ moves.T + _OWN_VARIANCE * np.eye(len(estimates)))
 
 
 def _interval(ln_value: float, log_sd: float) -> tuple[float, float, float]:
     reach = Z95 * log_sd
-    return tuple(float(np.exp(ln_value + side)) for side in (0.0, -reach, reach))  # type: ignore[return-value]
+    return math.exp(ln_value), math.exp(ln_value - reach), math.exp(ln_value + reach)

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import json
 import math
+import re
+from collections import defaultdict
 from collections.abc import Collection, Iterable, Iterator
 from typing import Any
 
 import numpy as np
 
 from service.errors import StoreRefusedError, StoreUnavailableError
-from service.store.buckets import empty_buckets
 from service.store.line_protocol import HAS_RAW, MEASUREMENT, key_of_tags, tag_of_name
 from service.store.model import (
     AGGREGATES,
@@ -27,7 +28,11 @@ from service.store.model import (
     SeriesKey,
 )
 
-_BY_SERIES = 'GROUP BY "tank", "quantity", "sensor"'
+_TAGS = '"tank", "quantity", "sensor"'
+_BY_SERIES = f"GROUP BY {_TAGS}"
+#: Name and value of a tag in line protocol, where a blank, comma or equals sign is escaped.
+_TAG = re.compile(r",(\w+)=((?:\\.|[^,\\])*)")
+_ESCAPED = re.compile(r"\\([,= ])")
 #: The field is there. InfluxQL has no word for it, and no exponents.
 _HAS_VALUE = f'"value" > {-1e30:.1f}'
 _UNUSABLE = int(NOT_USABLE)
@@ -57,6 +62,11 @@ def of_tank(tank: str) -> str:
     return f'"tank" = {text_literal(tag_of_name(tank))}'
 
 
+def any_of(conditions: Iterable[str]) -> str:
+    """The condition that one of some, at least, is met."""
+    return "(" + " OR ".join(f"({one})" for one in conditions) + ")"
+
+
 def within(start_us: int, end_us: int) -> str:
     """The condition that selects a half-open span of time."""
     return f"time >= {start_us}u AND time < {end_us}u"
@@ -80,6 +90,18 @@ def series_held(condition: str | None) -> str:
     """The series that meet a condition, from the index alone; may name some without readings."""
     where = f" WHERE {condition}" if condition else ""
     return f'SHOW SERIES FROM "{MEASUREMENT}"{where}'
+
+
+def keys_held(series: Iterable[dict[str, Any]]) -> set[SeriesKey]:
+    """The series in the answer to ``series_held``, each as line protocol has it."""
+    heads = (row[0] for piece in series for row in piece["values"])
+    return {
+        key_of_tags({name: _plain(value) for name, value in _TAG.findall(head)}) for head in heads
+    }
+
+
+def _plain(text: str) -> str:
+    return _ESCAPED.sub(r"\1", text)
 
 
 def since(start_us: int) -> str:
@@ -112,7 +134,7 @@ def aggregate(condition: str, every_us: int, wanted: Collection[Aggregate]) -> s
     columns = ", ".join(f'{name}("value") AS "{name}"' for name in ("count", *wanted))
     return (
         f'SELECT {columns} FROM "{MEASUREMENT}" WHERE {condition} '
-        f"GROUP BY time({every_us}u) fill(none)"
+        f"GROUP BY time({every_us}u), {_TAGS} fill(none)"
     )
 
 
@@ -188,12 +210,16 @@ def _fields(row: list[Any]) -> tuple[int, float, int, float] | None:
 
 def buckets(
     series: Iterable[dict[str, Any]], every_us: int, wanted: Collection[Aggregate]
-) -> Buckets:
-    """Buckets of the answer to ``aggregate``."""
-    # A span whose first reading is being written may lack a column: it comes a moment later.
-    rows = [row for piece in series for row in piece["values"] if None not in row]
-    if not rows:
-        return empty_buckets(every_us)
+) -> dict[SeriesKey, Buckets]:
+    """Buckets of each series in the answer to ``aggregate``; those without any are left out."""
+    rows: dict[SeriesKey, list[list[Any]]] = defaultdict(list)
+    for piece in series:
+        # A span whose first reading is being written may lack a column: it comes a moment later.
+        rows[key_of_tags(piece["tags"])] += [row for row in piece["values"] if None not in row]
+    return {key: _buckets(found, every_us, wanted) for key, found in rows.items() if found}
+
+
+def _buckets(rows: list[list[Any]], every_us: int, wanted: Collection[Aggregate]) -> Buckets:
     start, count, *columns = zip(*rows, strict=True)
     found = {name: np.full(len(rows), np.nan) for name in AGGREGATES}
     for name, column in zip(wanted, columns, strict=True):

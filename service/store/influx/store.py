@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import threading
 import time
 from collections.abc import Collection, Iterator, Sequence
@@ -16,7 +15,7 @@ from service.errors import (
     StoreRefusedError,
     StoreUnavailableError,
 )
-from service.store.buckets import aligned_span
+from service.store.buckets import aligned_span, empty_buckets
 from service.store.checks import MAX_TIME_US, MIN_TIME_US, check_every
 from service.store.http import Remote, parse_url, refused
 from service.store.http_store import RemoteStore
@@ -42,6 +41,8 @@ _FORM: Final = (
 )
 _LATELY_US: Final = 86_400_000_000
 _CHUNK: Final = "20000"
+#: Series that one question names: the server combines its conditions one by one.
+_MOST_SERIES: Final = 100
 
 
 class InfluxStore(RemoteStore):
@@ -181,39 +182,67 @@ class InfluxStore(RemoteStore):
         wanted: Collection[Aggregate] = AGGREGATES,
     ) -> Buckets:
         """Usable readings of one series in equal spans, by the server; see ``Store.aggregate``."""
+        (found,) = self.aggregates((key,), start_us, end_us, every_us, wanted=wanted)
+        return found
+
+    def aggregates(
+        self,
+        keys: Sequence[SeriesKey],
+        start_us: int,
+        end_us: int,
+        every_us: int,
+        *,
+        wanted: Collection[Aggregate] = AGGREGATES,
+    ) -> list[Buckets]:
+        """The same of several series; see ``Store.aggregates``."""
         check_every(every_us)
         start_us, end_us = aligned_span(start_us, end_us, every_us)
         start_us, end_us = max(start_us, MIN_TIME_US), min(end_us, MAX_TIME_US + 1)
-        condition = f"{influxql.of_series(key)} AND {influxql.within(start_us, end_us)}"
-        wanted = tuple(wanted)
-        with self._asked(influxql.aggregate(condition, every_us, wanted)) as series:
-            return influxql.buckets(series, every_us, wanted)
+        wanted, found = tuple(wanted), dict[SeriesKey, Buckets]()
+        for first in range(0, len(keys), _MOST_SERIES):
+            chosen = influxql.any_of(map(influxql.of_series, keys[first : first + _MOST_SERIES]))
+            condition = f"{chosen} AND {influxql.within(start_us, end_us)}"
+            with self._asked(influxql.aggregate(condition, every_us, wanted)) as series:
+                found |= influxql.buckets(series, every_us, wanted)
+        return [found.get(key) or empty_buckets(every_us) for key in keys]
 
     def series(self, tank: str | None = None) -> list[SeriesInfo]:
         """The series stored; see ``Store.series``."""
-        condition = None if tank is None else influxql.of_tank(tank)
-        found = self._newest(condition, flagged=True, lately=True)
-        if len(found) < self._series_held(condition):
-            found = self._newest(condition, flagged=True)
-        return [SeriesInfo(reading.key, reading) for reading in found]
+        return self._infos(None if tank is None else influxql.of_tank(tank))
 
-    def _series_held(self, condition: str | None) -> float:
-        """How many series there may be; infinite when the server (3.x) cannot say."""
+    def series_of(self, tanks: Collection[str]) -> list[SeriesInfo]:
+        """The series of some tanks; see ``Store.series_of``."""
+        return self._infos(influxql.any_of(map(influxql.of_tank, tanks))) if tanks else []
+
+    def _infos(self, condition: str | None) -> list[SeriesInfo]:
+        """The series that meet a condition, sorted."""
+        found = self._newest(condition, flagged=True, lately=True)
+        held = self._held(condition)
+        if held is None:
+            found = self._newest(condition, flagged=True)
+        elif silent := sorted(held - found.keys()):
+            if len(silent) <= _MOST_SERIES:
+                condition = influxql.any_of(map(influxql.of_series, silent))
+            found |= self._newest(condition, flagged=True)
+        return [SeriesInfo(key, found[key]) for key in sorted(found)]
+
+    def _held(self, condition: str | None) -> set[SeriesKey] | None:
+        """The series that there may be; None when the server (3.x) cannot say."""
         try:
             with self._asked(influxql.series_held(condition)) as series:
-                return sum(len(piece["values"]) for piece in series)
+                return influxql.keys_held(series)
         except StoreRefusedError:
-            return math.inf
+            return None
 
     def _newest(
         self, condition: str | None, *, flagged: bool, lately: bool = False
-    ) -> list[Reading]:
+    ) -> dict[SeriesKey, Reading]:
         """The newest reading of each series; ``lately``: of the last day, which is far faster."""
         if lately:
             recent = influxql.since(time.time_ns() // 1000 - _LATELY_US)
             condition = recent if condition is None else f"{condition} AND {recent}"
         with self._asked(influxql.newest(condition, flagged=flagged)) as series:
-            return influxql.newest_readings(series)
+            return {one.key: one for one in influxql.newest_readings(series)}
 
     def extent(self, key: SeriesKey) -> Extent | None:
         """How much a series holds; see ``Store.extent``."""
@@ -233,7 +262,7 @@ class InfluxStore(RemoteStore):
         """The newest reading of one series; see ``Store.latest``."""
         condition = influxql.of_series(key)
         found = self._newest(condition, flagged=flagged, lately=True)
-        return next(iter(found or self._newest(condition, flagged=flagged)), None)
+        return (found or self._newest(condition, flagged=flagged)).get(key)
 
     def delete_tank(self, tank: str) -> int:
         """Delete all readings of a tank; see ``Store.delete_tank``."""

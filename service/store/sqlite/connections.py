@@ -232,11 +232,11 @@ class Connections:
         self._tried = None if isinstance(error, StoreUnavailableError) else state
         self._tried_s = time.monotonic()
 
-    def _open(self, *, create: bool, recovering: bool, busy_s: float = file.BUSY_TIMEOUT_S) -> None:
+    def _open(self, *, create: bool, recovering: bool, busy_s: float | None = None) -> None:
         """Open the file and check it, or begin to.
 
         Args:
-            busy_s: how long to wait for another process's transaction.
+            busy_s: how long to wait for another process's transaction, see ``open_file``.
             recovering: it was damaged or lost: nothing is written before the check has passed.
         """
         writer = file.open_file(self._path, create=create, busy_s=busy_s)

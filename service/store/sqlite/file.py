@@ -123,13 +123,14 @@ def connect(path: Path, *, read_only: bool = False) -> sqlite3.Connection:
 
 
 def open_file(
-    path: Path, *, create: bool = True, busy_s: float = BUSY_TIMEOUT_S
+    path: Path, *, create: bool = True, busy_s: float | None = None
 ) -> sqlite3.Connection:
     """Open the file for writing.
 
     Args:
         create: make it, its folder and its tables when they are missing.
-        busy_s: how long to wait for another process's transaction while it is opened.
+        busy_s: how long to wait for another process's transaction while it is opened; None: as
+            long as afterwards.
 
     Raises:
         NotFoundError: it is missing or empty, and is not to be made.
@@ -145,6 +146,7 @@ def open_file(
             ) from error
     elif state := state_of_missing(path):
         raise NotFoundError(f"store.url: {path} {state}; {MISSING_ADVICE}")
+    busy_s = BUSY_TIMEOUT_S if busy_s is None else busy_s
     with errors_translated(path):
         connection = connect(path)
         try:

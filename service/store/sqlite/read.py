@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import replace
 from typing import Any
 
@@ -11,6 +12,8 @@ from service.store.model import NOT_USABLE, Extent, Flag, Reading, Samples, Seri
 from service.store.sqlite import block, file
 
 _ID = "(SELECT id FROM series WHERE tank = ? AND quantity = ? AND sensor = ?)"
+
+_OF_TANKS = "WHERE s.tank IN (SELECT value FROM json_each(?))"
 
 _NEWEST = (
     f"SELECT time, value, flags, raw FROM reading WHERE series = {_ID} AND flags & ? = 0 "
@@ -40,13 +43,17 @@ def samples(
     return found if raw else replace(found, raw=None)
 
 
-def series(connection: sqlite3.Connection, tank: str | None) -> list[SeriesInfo]:
-    """The series stored, each with its newest reading; see ``Store.series``."""
+def series(
+    connection: sqlite3.Connection, tanks: Collection[str] | None = None
+) -> list[SeriesInfo]:
+    """The series of some tanks or all, each with its newest reading; see ``Store.series``."""
+    # Not "? IS NULL OR …": that reads the series of all tanks, however few are asked for.
+    chosen, given = ("", ()) if tanks is None else (_OF_TANKS, (json.dumps([*tanks]),))
     rows = connection.execute(
         "SELECT s.tank, s.quantity, s.sensor, r.time, r.value, r.flags, r.raw "
-        "FROM series s JOIN reading r ON r.series = s.id AND r.time = s.last "
-        "WHERE ?1 IS NULL OR s.tank = ?1 ORDER BY s.tank, s.quantity, s.sensor",
-        (tank,),
+        f"FROM series s JOIN reading r ON r.series = s.id AND r.time = s.last {chosen} "
+        "ORDER BY s.tank, s.quantity, s.sensor",
+        given,
     ).fetchall()
     keys = [SeriesKey(*row[:3]) for row in rows]
     return [SeriesInfo(key, _reading(key, row[3:])) for key, row in zip(keys, rows, strict=True)]

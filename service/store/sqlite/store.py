@@ -115,20 +115,38 @@ class SqliteStore:
         Comes from rollups when ``every_us`` is a multiple of a minute, and then also covers time
         whose readings retention has deleted.
         """
+        (found,) = self.aggregates((key,), start_us, end_us, every_us, wanted=wanted)
+        return found
+
+    def aggregates(
+        self,
+        keys: Sequence[SeriesKey],
+        start_us: int,
+        end_us: int,
+        every_us: int,
+        *,
+        wanted: Collection[Aggregate] = AGGREGATES,
+    ) -> list[Buckets]:
+        """The same of several series; see ``Store.aggregates``."""
         check_every(every_us)
         start_us, end_us = aligned_span(start_us, end_us, every_us)
         level = rollup.level_for(every_us)
         if level is None:
-            return buckets_of_samples(self.read(key, start_us, end_us), every_us)
+            return [buckets_of_samples(self.read(key, start_us, end_us), every_us) for key in keys]
+        span = (start_us, end_us)
         with self._connections.reading() as connection:
-            series = read.id_of(connection, key)
-            span = (start_us, end_us)
-            return rollup.read(connection, level, series, span, every_us, wanted)
+            ids = [read.id_of(connection, key) for key in keys]
+            return [rollup.read(connection, level, id, span, every_us, wanted) for id in ids]
 
     def series(self, tank: str | None = None) -> list[SeriesInfo]:
         """The series stored; see ``Store.series``."""
         with self._connections.reading() as connection:
-            return read.series(connection, tank)
+            return read.series(connection, None if tank is None else (tank,))
+
+    def series_of(self, tanks: Collection[str]) -> list[SeriesInfo]:
+        """The series of some tanks; see ``Store.series_of``."""
+        with self._connections.reading() as connection:
+            return read.series(connection, tanks)
 
     def extent(self, key: SeriesKey) -> Extent | None:
         """How much a series holds; see ``Store.extent``."""

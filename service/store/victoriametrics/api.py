@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import re
+from collections import defaultdict
 from collections.abc import Collection, Iterable, Sequence
 from typing import Any, Final
 
 import numpy as np
 
-from service.store.buckets import empty_buckets
 from service.store.http import Remote, refused
 from service.store.line_protocol import key_of_tags, tag_of_name
 from service.store.model import Aggregate, Buckets, SeriesKey
@@ -16,6 +17,14 @@ from service.store.victoriametrics.nodes import Cluster, Servers
 
 #: Far below the server's own limit of 30,000 points for each series.
 _POINTS_PER_REQUEST: Final = 8_000
+
+#: Series or tanks that one question names: the server takes 16 kB (``-search.maxQueryLen``).
+MOST_NAMED: Final = 100
+#: What stands for something else in a regular expression (RE2).
+_SPECIAL: Final = re.compile(r"([.+*?()|\[\]{}^$\\])")
+
+_Rows = dict[str, dict[int, float]]
+"""By aggregate, the values by the start of their span."""
 
 
 def selector(*conditions: str) -> str:
@@ -28,9 +37,24 @@ def of_series(key: SeriesKey) -> str:
     return ",".join(_equal(name, getattr(key, name)) for name in ("tank", "quantity", "sensor"))
 
 
+def of_any_series(keys: Collection[SeriesKey]) -> str:
+    """A condition that selects some series, and perhaps others with names of these."""
+    if len(keys) == 1:
+        return of_series(*keys)
+    return ",".join(
+        _one_of(name, {getattr(key, name) for key in keys})
+        for name in ("tank", "quantity", "sensor")
+    )
+
+
 def of_tank(tank: str | None) -> str:
     """The condition that selects one tank's series, or all."""
     return 'tank!=""' if tank is None else _equal("tank", tank)
+
+
+def of_tanks(tanks: Collection[str]) -> str:
+    """The condition that selects the series of some tanks."""
+    return _one_of("tank", tanks)
 
 
 def any_of(*metrics: str) -> str:
@@ -39,8 +63,16 @@ def any_of(*metrics: str) -> str:
 
 
 def _equal(label: str, name: str) -> str:
-    text = tag_of_name(name).replace("\\", "\\\\").replace('"', '\\"')
-    return f'{label}="{text}"'
+    return f'{label}="{_quoted(tag_of_name(name))}"'
+
+
+def _one_of(label: str, names: Iterable[str]) -> str:
+    choices = "|".join(_SPECIAL.sub(r"\\\1", tag_of_name(name)) for name in sorted(names))
+    return f'{label}=~"{_quoted(choices)}"'
+
+
+def _quoted(text: str) -> str:
+    return text.replace("\\", "\\\\").replace('"', '\\"')
 
 
 class Api:
@@ -91,26 +123,27 @@ class Api:
                 raise refused(self._remote.base, answer.status_code, answer.text)
             return {key_of_tags(metric) for metric in answer.json()["data"]}
 
-    def aggregate(
+    def aggregates(
         self,
-        key: SeriesKey,
+        keys: Collection[SeriesKey],
         start_ms: int,
         end_ms: int,
         every_ms: int,
         wanted: Collection[Aggregate],
-    ) -> Buckets:
-        """Buckets of the usable readings that were never rewritten.
+    ) -> dict[SeriesKey, Buckets]:
+        """Buckets of the usable readings that were never rewritten, of each series that has any.
 
         Args:
+            keys: those that are asked for; others may come with them.
             start_ms, end_ms: multiples of ``every_ms``.
             wanted: the columns to fill; the others are NaN.
         """
         step = _POINTS_PER_REQUEST * every_ms
-        chosen = VALUE + selector(of_series(key), 'revision=""')
+        chosen = VALUE + selector(of_any_series(keys), 'revision=""')
         names = ["count", *("sum" if name == "mean" else name for name in wanted)]
         functions = ",".join(f'"{name}_over_time"' for name in names)
         query = f"aggr_over_time(({functions}), {chosen}[{every_ms}ms])"
-        rows: dict[str, dict[int, float]] = {name: {} for name in names}
+        rows: dict[SeriesKey, _Rows] = defaultdict(lambda: {name: {} for name in names})
         for low in range(start_ms, end_ms, step):
             high = min(low + step, end_ms)
             # A window is open at its start: (t - every, t]. So each ends a millisecond early.
@@ -121,9 +154,10 @@ class Api:
             }
             for series in self._query("/api/v1/query_range", query, params):
                 name = series["metric"]["rollup"].removesuffix("_over_time")
+                row = rows[key_of_tags(series["metric"])][name]
                 for time_s, value in series["values"]:
-                    rows[name][round(time_s * 1000) + 1 - every_ms] = float(value)
-        return _buckets(rows, every_ms)
+                    row[round(time_s * 1000) + 1 - every_ms] = float(value)
+        return {key: _buckets(found, every_ms) for key, found in rows.items()}
 
     def _query(self, path: str, query: str, params: dict[str, str]) -> Iterable[dict[str, Any]]:
         form = [("query", query), ("nocache", "1"), *params.items()]
@@ -158,10 +192,8 @@ def _seconds(time_ms: int) -> str:
     return f"{time_ms // 1000}.{time_ms % 1000:03}"
 
 
-def _buckets(rows: dict[str, dict[int, float]], every_ms: int) -> Buckets:
+def _buckets(rows: _Rows, every_ms: int) -> Buckets:
     starts = sorted(rows["count"])
-    if not starts:
-        return empty_buckets(every_ms * 1000)
     columns = {
         name: np.full(len(starts), np.nan) for name in ("sum", "min", "max", "first", "last")
     }

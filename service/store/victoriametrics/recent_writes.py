@@ -70,10 +70,10 @@ class Recent:
             for key in [key for key in self._by_key if key.tank == tank]:
                 del self._by_key[key]
 
-    def keys(self, tank: str | None) -> list[SeriesKey]:
-        """The series of a tank, or all, that were written to."""
+    def series(self) -> list[SeriesKey]:
+        """The series that were written to."""
         with self._lock:
-            return [key for key in self._by_key if tank is None or key.tank == tank]
+            return list(self._by_key)
 
     def at(self, key: SeriesKey, times_ms: Iterable[int]) -> dict[int, Written]:
         """What was written of a series for some times, by time."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Set
+from collections.abc import Sequence, Set
 from typing import Final
 
 from service.store.checks import MIN_TIME_US
@@ -54,36 +54,67 @@ class SeriesIndex:
 
     def series(self, tank: str | None) -> list[SeriesInfo]:
         """The series of a tank, or all, sorted, each with its newest reading."""
+        return self._infos([tank], vm_api.of_tank(tank))
+
+    def series_of(self, tanks: Sequence[str]) -> list[SeriesInfo]:
+        """The series of some tanks, sorted; for ``MOST_NAMED`` of them."""
+        return self._infos(tanks, vm_api.of_tanks(tanks))
+
+    def _infos(self, tanks: Sequence[str | None], condition: str) -> list[SeriesInfo]:
+        """The series that a condition selects: those of some tanks; of all where one is None."""
         now_ms = time.time_ns() // 1_000_000
-        with self._lock:
-            known = self._known.get(tank)
-        if known is None or time.monotonic() - known.renewed_s > RENEW_S:
-            known = _Known(time.monotonic(), now_ms - _HOUR_MS, {})
-        last = known.last | self._newer(tank, known.asked_ms - _OVERLAP_MS, now_ms)
-        shown = self._api.keys(vm_api.of_tank(tank), _MIN_TIME_MS, now_ms + _AHEAD_MS)
-        last |= self._silent(tank, shown - last.keys(), now_ms)
+        known = self._known_of(tanks, now_ms)
+        last: dict[SeriesKey, Reading] = {}
+        for one in known.values():
+            last |= one.last
+        since_ms = min(one.asked_ms for one in known.values()) - _OVERLAP_MS
+        last |= self._newer(condition, since_ms, now_ms)
+        shown = self._api.keys(condition, _MIN_TIME_MS, now_ms + _AHEAD_MS)
+        last |= self._silent(condition, shown - last.keys(), now_ms)
         last = {key: reading for key, reading in last.items() if key in shown}
-        with self._lock:
-            self._known[tank] = _Known(known.renewed_s, now_ms, last)
-        last = dict(last)
-        for key in self._recent.keys(tank):
+        self._remember(known, last, now_ms)
+        for key in self._recent.series():
+            if key.tank not in known and None not in known:
+                continue
             written = self._recent.history(key, 0, now_ms + _AHEAD_MS).newest(key, flagged=True)
             if written and (key not in last or written.time_us >= last[key].time_us):
                 last[key] = written
         return [SeriesInfo(key, last[key]) for key in sorted(last)]
 
+    def _known_of(self, tanks: Sequence[str | None], now_ms: int) -> dict[str | None, _Known]:
+        """What is known of some tanks; nothing where it is too old."""
+        at_s = time.monotonic()
+        with self._lock:
+            found = {tank: self._known.get(tank) for tank in tanks}
+        return {
+            tank: _Known(at_s, now_ms - _HOUR_MS, {})
+            if one is None or at_s - one.renewed_s > RENEW_S
+            else one
+            for tank, one in found.items()
+        }
+
+    def _remember(
+        self, known: dict[str | None, _Known], last: dict[SeriesKey, Reading], now_ms: int
+    ) -> None:
+        found: dict[str | None, dict[SeriesKey, Reading]] = {tank: {} for tank in known}
+        for key, reading in last.items():
+            found[None if None in known else key.tank][key] = reading
+        with self._lock:
+            for tank, one in known.items():
+                self._known[tank] = _Known(one.renewed_s, now_ms, found[tank])
+
     def _silent(
-        self, tank: str | None, keys: set[SeriesKey], now_ms: int
+        self, condition: str, keys: set[SeriesKey], now_ms: int
     ) -> dict[SeriesKey, Reading]:
         """The newest readings of series that have none of the last hour."""
         if not keys:
             return {}
-        times = self._times_before(vm_api.of_tank(tank), now_ms + _AHEAD_MS, keys)
+        times = self._times_before(condition, now_ms + _AHEAD_MS, keys)
         found = {key: self._at(key, times[key]) for key in keys & times.keys()}
         return {key: reading for key, reading in found.items() if reading is not None}
 
-    def _newer(self, tank: str | None, since_ms: int, now_ms: int) -> dict[SeriesKey, Reading]:
-        chosen = vm_api.selector(_EVERYTHING, vm_api.of_tank(tank))
+    def _newer(self, condition: str, since_ms: int, now_ms: int) -> dict[SeriesKey, Reading]:
+        chosen = vm_api.selector(_EVERYTHING, condition)
         found = self._api.export([chosen], max(since_ms, _MIN_TIME_MS), now_ms + _AHEAD_MS)
         newest = {key: history.newest(key, flagged=True) for key, history in found.items()}
         return {key: reading for key, reading in newest.items() if reading is not None}

@@ -9,7 +9,12 @@ from urllib.parse import urlsplit
 
 import numpy as np
 
-from service.store.buckets import aligned_span, buckets_of_samples, replaced_buckets
+from service.store.buckets import (
+    aligned_span,
+    buckets_of_samples,
+    empty_buckets,
+    replaced_buckets,
+)
 from service.store.checks import MAX_TIME_US, MIN_TIME_US, check_every
 from service.store.http import Remote, parse_url, place
 from service.store.http_store import RemoteStore
@@ -159,36 +164,90 @@ class VictoriametricsStore(RemoteStore):
 
         Spans in which readings were rewritten, or written a moment ago, are computed here.
         """
+        (found,) = self.aggregates((key,), start_us, end_us, every_us, wanted=wanted)
+        return found
+
+    def aggregates(
+        self,
+        keys: Sequence[SeriesKey],
+        start_us: int,
+        end_us: int,
+        every_us: int,
+        *,
+        wanted: Collection[Aggregate] = AGGREGATES,
+    ) -> list[Buckets]:
+        """The same of several series; see ``Store.aggregates``."""
         check_every(every_us)
         start_us, end_us = aligned_span(start_us, end_us, every_us)
         earliest_us, latest_us = aligned_span(MIN_TIME_US, MAX_TIME_US, every_us)
         start_us, end_us = max(start_us, earliest_us), min(end_us, latest_us)
         if every_us % 1000 or end_us <= start_us:
-            return buckets_of_samples(self.read(key, start_us, end_us), every_us)
+            return [buckets_of_samples(self.read(key, start_us, end_us), every_us) for key in keys]
         self._prepare()
+        found: list[Buckets] = []
+        for first in range(0, len(keys), vm_api.MOST_NAMED):
+            some = keys[first : first + vm_api.MOST_NAMED]
+            found += self._aggregates(some, start_us, end_us, every_us, wanted)
+        return found
+
+    def _aggregates(
+        self,
+        keys: Sequence[SeriesKey],
+        start_us: int,
+        end_us: int,
+        every_us: int,
+        wanted: Collection[Aggregate],
+    ) -> list[Buckets]:
         start_ms, end_ms = start_us // 1000, end_us // 1000
         rewritten = vm_api.selector(
-            vm_api.any_of(VALUE, DOUBTFUL), vm_api.of_series(key), 'revision!=""'
+            vm_api.any_of(VALUE, DOUBTFUL), vm_api.of_any_series(keys), 'revision!=""'
         )
-        changed = [
-            *self._api.export([rewritten], start_ms, end_ms).values(),
-            self._recent.history(key, start_ms, end_ms),
+        shown = self._api.export([rewritten], start_ms, end_ms)
+        changed = {
+            key: (
+                shown.get(key) or vm_history.nothing(),
+                self._recent.history(key, start_ms, end_ms),
+            )
+            for key in keys
+        }
+        by_server = self._api.aggregates(keys, start_ms, end_ms, every_us // 1000, wanted)
+        span_us = start_us, end_us
+        return [
+            self._patched(key, span_us, by_server.get(key) or empty_buckets(every_us), changed[key])
+            for key in keys
         ]
+
+    def _patched(
+        self,
+        key: SeriesKey,
+        span_us: tuple[int, int],
+        by_server: Buckets,
+        changed: Sequence[History],
+    ) -> Buckets:
+        """The buckets of a span of time, with those anew in which readings changed."""
+        every_us = by_server.every_us
         times_us = np.concatenate([history.time_ms for history in changed]) * 1000
         spans = np.unique(times_us // every_us) * every_us
         if len(spans) > _MOST_PATCHES:
-            return buckets_of_samples(self.read(key, start_us, end_us), every_us)
+            return buckets_of_samples(self.read(key, *span_us), every_us)
         patches = [
             buckets_of_samples(self.read(key, start, start + every_us), every_us)
             for start in spans.tolist()
         ]
-        by_server = self._api.aggregate(key, start_ms, end_ms, every_us // 1000, wanted)
         return replaced_buckets(by_server, spans, patches)
 
     def series(self, tank: str | None = None) -> list[SeriesInfo]:
         """The series stored; see ``Store.series``."""
         self._prepare()
         return self._index.series(tank)
+
+    def series_of(self, tanks: Collection[str]) -> list[SeriesInfo]:
+        """The series of some tanks; see ``Store.series_of``."""
+        self._prepare()
+        names, found = sorted(tanks), list[SeriesInfo]()
+        for first in range(0, len(names), vm_api.MOST_NAMED):
+            found += self._index.series_of(names[first : first + vm_api.MOST_NAMED])
+        return found
 
     def extent(self, key: SeriesKey) -> Extent | None:
         """How much a series holds, by reading all of it; see ``Store.extent``."""

@@ -26,6 +26,7 @@ from service.store.sqlite.store import SqliteStore
 from tests.derive.pieces import NOON, a_tank, days_of, gassed
 from tests.registries import sqlite_registry
 from tests.servers import wait_until
+from tests.stores import make_sqlite_store
 
 HOUR = timedelta(hours=1)
 
@@ -47,17 +48,21 @@ class House:
     clock: StepClock
 
 
-@pytest.fixture
-def house(tmp_path: Path) -> Iterator[House]:
-    """A tank with too little CO2 and an empty log; three days of readings."""
-    registry = sqlite_registry(tmp_path / "registry.db")
-    store = SqliteStore.from_url(f"sqlite:///{tmp_path / 'readings.db'}")
-    registry.put_tank(a_tank())
-    registry.add_log("reed", LogKind.WATER_CHANGE, NOON - 3 * 24 * HOUR, {"fraction": 0.5})
+def three_days(store: SqliteStore) -> None:
     series = days_of(NOON, days=3, co2=lambda t: gassed(t, high=14.0))
     for quantity, one in series.items():
         pairs = zip(one.time_us.tolist(), one.value.tolist(), strict=True)
         store.write([Reading("reed", quantity, "s", at, value) for at, value in pairs])
+
+
+@pytest.fixture
+def house(tmp_path: Path) -> Iterator[House]:
+    """A tank with too little CO2 and an empty log; three days of readings."""
+    registry = sqlite_registry(tmp_path / "registry.db")
+    make_sqlite_store(tmp_path / "readings.db", three_days)
+    store = SqliteStore.from_url(f"sqlite:///{tmp_path / 'readings.db'}")
+    registry.put_tank(a_tank())
+    registry.add_log("reed", LogKind.WATER_CHANGE, NOON - 3 * 24 * HOUR, {"fraction": 0.5})
     yield House(registry, store, StepClock())
     store.close()
     registry.close()
@@ -178,7 +183,7 @@ def test_a_store_that_is_away_leaves_the_ledger_as_it_is(house: House, tmp_path:
     before = Ledger(house.registry).list("reed")
 
     class Away(SqliteStore):
-        def series(self, tank: str | None = None):  # type: ignore[no-untyped-def]
+        def series_of(self, tanks: Collection[str]):  # type: ignore[no-untyped-def]
             raise StoreUnavailableError("away")
 
     away = Away.from_url(f"sqlite:///{tmp_path / 'readings.db'}")
@@ -370,6 +375,25 @@ def test_tanks_gained_amid_an_evaluation_are_evaluated_at_once(house: House) -> 
     with in_a_thread(Scheduler(*given, leases=Gains()), threading.Event()):
         wait_until(lambda: "fern" in recorder.updated)
     assert recorder.updated == ["reed", "fern", "reed"]
+
+
+def test_the_work_for_each_tank_does_not_grow_with_their_number(
+    house: House, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from service.advice.engine import scheduler as module
+
+    asked: list[str] = []
+
+    def counted(tank: str) -> str:
+        asked.append(tank)
+        return partition_of(tank)
+
+    monkeypatch.setattr(module, "partition_of", counted)
+    loop = scheduler(house)
+    for number in range(4):
+        house.registry.put_tank(a_tank(id=f"fern-{number}"))
+    assert len(loop.evaluate_all()) == 5
+    assert len(asked) <= 5
 
 
 def test_a_start_that_waits_for_a_broker_is_seen_to_run(house: House) -> None:

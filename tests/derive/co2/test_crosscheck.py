@@ -182,3 +182,11 @@ def fitted_gas() -> GasModel:
     model = gas_exchange(inputs_with(a_tank(), NOON, days_of(NOON, days=10), (), days=10))
     assert model.lead_h is not None
     return model
+
+
+def test_a_probe_that_is_said_to_have_no_error_is_not_to_be_calibrated() -> None:
+    """Both thresholds may be 0: then calibrating narrows nothing, and is no error."""
+    exact = {"ph_calibration_sd": 0.0, "ph_drift_per_month": 0.0}
+    check = view_at(NOON, tank=a_tank(thresholds=exact)).co2_check
+    assert check is not None
+    assert check.narrowing is None or check.narrowing.what != "calibrate the pH probe"

@@ -8,7 +8,7 @@ from itertools import permutations
 import numpy as np
 import pytest
 
-from service.derive.co2.lit import co2_above, co2_while_lit, hour_back, smoothed
+from service.derive.co2.lit import co2_above, co2_while_lit, hour_back, recent_co2, smoothed
 from service.derive.co2.target import Target
 from service.derive.models.co2 import Co2Series
 from service.science.numeric.intervals import Interval
@@ -34,7 +34,7 @@ def test_spells_above_a_ceiling_by_hand() -> None:
     hours = (time_us - time_us[0]) / 3.6e9
     value = 40 - 10 * np.abs(hours - 2)
     series = Co2Series(time_us, value, value * 0.8, value * 1.2)
-    found = co2_above(series, 30.0, 28.5, NOON - DAY, NOON)
+    found = co2_above(recent_co2(series, NOON - DAY, NOON), 30.0, 28.5)
     assert found is not None
     assert found.minutes == pytest.approx(120)
     assert found.ongoing_min == 0
@@ -42,7 +42,7 @@ def test_spells_above_a_ceiling_by_hand() -> None:
     assert found.peak_low_mg_l == pytest.approx(32.0, abs=0.3)
     assert found.first_at == NOON - timedelta(hours=3)
     cut = Co2Series(*(part[:121] for part in (time_us, value, value, value)))
-    ongoing = co2_above(cut, 30.0, 28.5, NOON - DAY, NOON)
+    ongoing = co2_above(recent_co2(cut, NOON - DAY, NOON), 30.0, 28.5)
     assert ongoing is not None and ongoing.ongoing_min == pytest.approx(60)
 
 
@@ -150,8 +150,8 @@ def test_nothing_lit_or_nothing_known_gives_nothing() -> None:
 def test_a_ceiling_needs_two_values_between_the_moments() -> None:
     known = constant(35.0, 2)
     for start, end in ((NOON, NOON + DAY), (NOON - DAY, NOON - 2 * HOUR)):
-        assert co2_above(known, 30.0, 28.5, start, end) is None
-    found = co2_above(known, 30.0, 28.5, NOON - HOUR, NOON)
+        assert co2_above(recent_co2(known, start, end), 30.0, 28.5) is None
+    found = co2_above(recent_co2(known, NOON - HOUR, NOON), 30.0, 28.5)
     assert found is not None
     assert (found.minutes, found.ongoing_min) == (60, 60)
     assert (found.first_at, found.last_at) == (NOON - HOUR, NOON)

@@ -415,6 +415,6 @@ def test_a_deleted_tank_clears_its_recommendations(registry: Registry) -> None:
     assert {one["subject"] for one in bodies} == {ids[code] for code in codes[:3]}
     assert {one["type"] for one in bodies} == {"littoral.recommendation.cleared"}
     assert {(one["data"]["tank"], one["data"]["state"]) for one in bodies} == {("reed", "cleared")}
-    assert registry.recommendations(tank="reed", states=tuple(State)) == []
+    assert registry.recommendations(tanks=["reed"], states=tuple(State)) == []
     with pytest.raises(NoSuchTankError):
         ledger.delete_tank("reed", NOON)

@@ -239,3 +239,24 @@ def test_ph_error_dominates_as_published() -> None:
     here = carbonate.co2_mg_l(6.8, 1.4, 25)
     assert carbonate.co2_mg_l(6.79, 1.4, 25) / here == pytest.approx(10**0.01, rel=1e-3)
     assert carbonate.co2_mg_l(6.7, 1.4, 25) / here == pytest.approx(10**0.1, rel=1e-3)
+
+
+@given(
+    ph=st.floats(2, 12),
+    meq_l=st.floats(0.01, 20),
+    celsius=st.floats(0, 50),
+    known=st.fixed_dictionaries(
+        {}, optional={"gh_meq_l": st.floats(0, 10), "conductivity_us_cm": st.floats(0, 2000)}
+    ),
+)
+def test_a_single_number_is_as_in_an_array(
+    ph: float, meq_l: float, celsius: float, known: dict[str, float]
+) -> None:
+    """Single numbers take a shorter way: numpy may round a last digit in another way in each."""
+    alone = carbonate.estimate_co2(ph, meq_l, celsius, **known)
+    arrays = {name: np.full(3, value) for name, value in known.items()}
+    many = carbonate.estimate_co2(np.full(3, ph), np.full(3, meq_l), np.full(3, celsius), **arrays)
+    for name in ("value", "low", "high"):
+        single, row = getattr(alone, name), getattr(many, name)
+        assert isinstance(single, np.float64)
+        np.testing.assert_allclose(np.full(3, single), row, rtol=1e-12)

@@ -11,6 +11,7 @@ from service.science.gas_exchange.changes import FitError
 from service.science.gas_exchange.fit import GasExchangeFit, fit_gas_exchange
 from service.science.gas_exchange.phases import binned
 from tests.science.closed_form import co2_after
+from tests.science.gas_regimes import REGIMES, trials
 from tests.science.tank_model import HOUR, START_S, Electrode, Run, Tank, run
 
 
@@ -199,3 +200,22 @@ def test_one_night_without_a_rise_gives_k_alone() -> None:
     )
     assert found.injection_mg_l_h is None
     assert found.k20_per_h.value == pytest.approx(0.3, rel=0.03)
+
+
+@pytest.mark.parametrize(
+    ("regime", "seed", "expected"),
+    [
+        ("air stone, lamp off", 62, (0.8062324121093154, 1.396919405723043, 8.64826188295202)),
+        ("valve closed by a third", 60, (0.285947513836725, 0.350419849249619, 3.26014598598186)),
+        ("lamp not known", 56, (0.677278880459636, 0.833866644253793, 22.6888579427169)),
+    ],
+)
+def test_a_faster_way_finds_the_same(
+    regime: str, seed: int, expected: tuple[float, float, float]
+) -> None:
+    """To rounding, what systems of equations that LAPACK solved one by one had found."""
+    (one,) = trials(next(r for r in REGIMES if r.name == regime), count=1, seed=seed)
+    assert one.fit is not None and one.fit.injection_mg_l_h is not None
+    k20 = one.fit.k20_per_h
+    found = (k20.value, k20.high, one.fit.injection_mg_l_h.value)
+    assert [float(value) for value in found] == pytest.approx(expected, rel=1e-9)

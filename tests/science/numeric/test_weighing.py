@@ -67,3 +67,16 @@ def test_what_is_no_estimate_is_refused() -> None:
         weigh([])
     with pytest.raises(ValueError, match="errors above 0"):
         weigh([OneEstimate("a", 0.0, {})])
+
+
+def test_one_alone_is_what_matrices_make_of_it() -> None:
+    """The best linear unbiased estimate of one, by numpy's inverse; rounding alone may differ."""
+    one = OneEstimate("a", LN30, {"probe": 0.15, "kh": -0.08})
+    covariance = np.array([[0.15**2 + 0.08**2 + 1e-8]])
+    row = np.linalg.inv(covariance).sum(axis=0)
+    weights = row / row.sum()
+    sd = np.sqrt(weights @ covariance @ weights)
+    ends = np.exp(weights @ np.array([LN30]) + np.array([0.0, -1.0, 1.0]) * 1.959963984540054 * sd)
+    found = weigh([one])
+    assert (found.value, found.low, found.high) == pytest.approx(tuple(ends), rel=1e-13)
+    assert found.weights == {"a": 1.0} and found.agree is True

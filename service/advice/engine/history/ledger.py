@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -151,8 +152,47 @@ class Ledger:
             since: seen at this moment or later only.
             limit: at most so many, the last seen ones.
         """
-        found = self._registry.recommendations(tank=tank, states=states, since=since, limit=limit)
+        tanks = None if tank is None else (tank,)
+        found = self._registry.recommendations(tanks=tanks, states=states, since=since, limit=limit)
         return most_urgent_first(map(_recommendation, found))
+
+    def page(
+        self,
+        tank: str | None = None,
+        states: Collection[State] = ACTIVE_STATES,
+        *,
+        since: datetime | None = None,
+        after: str | None = None,
+        limit: int,
+    ) -> Sequence[Recommendation]:
+        """A part of ``list``: of the others only what puts them in order is read.
+
+        Args:
+            after: only what comes after the recommendation of this id, whether it is still in
+                these states or not.
+
+        Raises:
+            NotFoundError: there is none of this id.
+        """
+        if after is None:
+            all_of_them = self.list(tank, states, since=since, limit=limit)
+            if len(all_of_them) < limit:
+                return all_of_them
+        tanks = None if tank is None else (tank,)
+        found = self._registry.urgencies(tanks=tanks, states=states, since=since)
+        ranks = sorted(one.rank for one in found)
+        first = 0 if after is None else bisect_right(ranks, self.get(after).urgency.rank)
+        ids = [id for *_, id in ranks[first : first + limit]]
+        stored = self._registry.recommendations_of(ids)
+        return [_recommendation(stored[id]) for id in ids if id in stored]
+
+    def of_tanks(self, tanks: Collection[str]) -> dict[str, Sequence[Recommendation]]:
+        """What is open or snoozed of each of a few hundred tanks, most urgent first."""
+        found = self._registry.recommendations(tanks=tanks)
+        by_tank: dict[str, list[Recommendation]] = {tank: [] for tank in tanks}
+        for one in map(_recommendation, found):
+            by_tank[one.tank].append(one)
+        return {tank: most_urgent_first(ones) for tank, ones in by_tank.items()}
 
     def get(self, id: str) -> Recommendation:
         """One recommendation.

@@ -10,11 +10,12 @@ from flask.views import MethodView
 from service.api.context import current
 from service.api.http.blueprint import Blueprint
 from service.api.http.etag import ETAG, IF_CHANGED
+from service.api.http.pagination import page_by_key
 from service.api.http.path_parameters import PICTURE, TANK
 from service.api.resources.pictures.files import JPEG, PICTURE_SCHEMA, file_response
-from service.api.resources.pictures.schemas import PicturesSchema, shown
+from service.api.resources.pictures.schemas import PicturesPageSchema, shown
 from service.schemas.base import Schema
-from service.schemas.fields import Whole
+from service.schemas.fields import Name, Whole
 from service.schemas.times import Moment
 
 blueprint = Blueprint(
@@ -31,17 +32,21 @@ class PictureOptionsSchema(Schema):
 
     start = Moment("Only of entries from this moment on.")
     end = Moment("Only of entries before this moment.")
+    after = Name("Only what comes after the picture of this id.")
     limit = Whole("At most so many; default 100.", low=1, high=1000, text=True, load_default=100)
 
 
 @blueprint.at("", "GET", parameters=TANK)
 @blueprint.query(PictureOptionsSchema)
-@blueprint.answers(200, PicturesSchema)
+@blueprint.answers(200, PicturesPageSchema)
 def pictures(options: dict[str, Any], tank: str) -> dict[str, Any]:
-    """The pictures of a tank"""
+    """The pictures of a tank, of the newest entry first"""
     registry = current().registry
     registry.tank(tank)
-    return {"tank": tank, "pictures": shown(registry.pictures(tank, **options))}
+    limit = options.pop("limit")
+    found = registry.pictures(tank, **options, limit=limit + 1)
+    ones, more = page_by_key(found, limit, lambda one: one.id)
+    return {"tank": tank, "pictures": shown(ones), "next": more}
 
 
 @blueprint.at("/<picture>", parameters=[*TANK, *PICTURE])

@@ -44,6 +44,12 @@ class PicturesSchema(AnswerSchema):
     pictures = Items(PictureSchema, "Of the newest entry first.")
 
 
+class PicturesPageSchema(PicturesSchema):
+    """A part of the pictures of a tank."""
+
+    next = Text(allow_none=True)
+
+
 def shown(pictures: Iterable[Picture]) -> list[With]:
     """Pictures with their addresses, for the schema."""
     return [

@@ -15,7 +15,7 @@ from service.api.http.blueprint import DOCUMENT_BYTES, Blueprint
 from service.api.http.etag import ETAG, IF_CHANGED, IF_MATCH, IF_NEW, precondition, tagged
 from service.api.http.json_text import read_json
 from service.api.http.merge_patch import merged
-from service.api.http.pagination import next_address
+from service.api.http.pagination import page_by_key
 from service.api.http.path_parameters import TANK
 from service.api.http.problems.faults import error_of, invalid_body, invalid_field
 from service.api.resources.tanks.schemas import TankPageSchema, TankSchema, TanksSchema
@@ -62,8 +62,8 @@ def tanks(options: dict[str, Any]) -> Response:
     """The tanks, by id, a page at a time"""
     limit = options["limit"]
     found = current().registry.tanks(after=options.get("after"), limit=limit + 1)
-    more = next_address(after=found[limit - 1].id) if len(found) > limit else None
-    return tagged(_TANKS.dump({"tanks": found[:limit], "next": more}))
+    shown, more = page_by_key(found, limit, lambda one: one.id)
+    return tagged(_TANKS.dump({"tanks": shown, "next": more}))
 
 
 @blueprint.at("/tanks/<tank>", parameters=TANK)

@@ -40,11 +40,21 @@ class RejectionRepository(Database):
                 [{"reason_code": code, "total": n} for code, n in sorted(counts.items())],
             )
 
-    def rejections(self, *, limit: int = 100, tank: str | None = None) -> list[Rejection]:
-        """The latest rejections, newest first; of one tank, or all."""
+    def rejections(
+        self, *, limit: int = 100, tank: str | None = None, before: int | None = None
+    ) -> list[Rejection]:
+        """The latest rejections, newest first.
+
+        Args:
+            limit: at most so many.
+            tank: of this one only.
+            before: only those with a smaller id.
+        """
         query = select(RejectionRow).order_by(RejectionRow.id.desc()).limit(limit)
         if tank is not None:
             query = query.where(RejectionRow.tank == tank)
+        if before is not None:
+            query = query.where(RejectionRow.id < before)
         with self.session(writes=False) as session:
             rows = session.scalars(query).all()
         return [
@@ -56,6 +66,7 @@ class RejectionRepository(Database):
                 detail=row.detail,
                 source=row.source,
                 tank=row.tank,
+                id=row.id,
             )
             for row in rows
         ]

@@ -55,6 +55,7 @@ class PictureRepository(Database):
         start: datetime | None = None,
         end: datetime | None = None,
         entries: Collection[str] | None = None,
+        after: str | None = None,
         limit: int | None = None,
     ) -> list[Picture]:
         """Pictures of a tank, of the newest entry first; none of a tank that is not there.
@@ -62,7 +63,11 @@ class PictureRepository(Database):
         Args:
             start, end: only of entries with start <= time < end.
             entries: only of these.
+            after: only what comes after the picture of this id.
             limit: at most so many.
+
+        Raises:
+            NotFoundError: there is no picture ``after``.
         """
         query = _PICTURES.where(PictureRow.tank == tank)
         if start is not None:
@@ -71,7 +76,9 @@ class PictureRepository(Database):
             query = query.where(LogRow.time < end)
         if entries is not None:
             query = query.where(PictureRow.entry.in_(entries))
-        query = query.order_by(*NEWEST_FIRST, PictureRow.position, PictureRow.id)
+        if after is not None:
+            query = query.where(PictureRow.id.in_(_ids_after(self.picture(tank, after))))
+        query = query.order_by(*_IN_ORDER)
         with self.session(writes=False) as session:
             return [_picture(row) for row in session.execute(query.limit(limit))]
 
@@ -219,6 +226,18 @@ _COLUMNS: Final[tuple[Any, ...]] = (
     PictureRow.thumbnail_sha256,
 )
 _PICTURES: Final[Select[Any]] = select(*_COLUMNS).join(LogRow, LogRow.id == PictureRow.entry)
+
+
+_IN_ORDER: Final = (*NEWEST_FIRST, PictureRow.position, PictureRow.id)
+
+
+def _ids_after(one: Picture) -> Select[Any]:
+    """The ids of what comes after a picture among those of its tank."""
+    number = func.row_number().over(order_by=_IN_ORDER).label("number")
+    all_of_tank = select(PictureRow.id, number).join(LogRow, LogRow.id == PictureRow.entry)
+    numbered = all_of_tank.where(PictureRow.tank == one.tank).cte()
+    its_own = select(numbered.c.number).where(numbered.c.id == one.id).scalar_subquery()
+    return select(numbered.c.id).where(numbered.c.number > its_own)
 
 
 def _picture(row: Row[Any]) -> Picture:
