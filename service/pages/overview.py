@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Final
+from typing import Final, Generic, TypeVar
 
 from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.recommendation import Recommendation, Severity
 from service.api.context import Context
+from service.derive.inputs import Inputs
 from service.derive.loader import load
-from service.derive.models.tank_view import TankView
+from service.derive.models.tank_view import TankNow, TankView
+from service.derive.tank_now import tank_now
 from service.derive.tank_view import tank_view
 from service.errors import LittoralError, StoreRefusedError, StoreUnavailableError
 from service.pages.local_time import LocalTime
@@ -19,6 +21,8 @@ from service.pages.tank.figures import Figure, figures_of
 from service.registry.models.recommendations import State
 from service.registry.models.tank import Tank
 from service.store.model import SeriesInfo
+
+_View = TypeVar("_View", bound=TankNow)
 
 SHORT_DAYS = 2
 """Days of readings that a tank's line in the list covers."""
@@ -33,7 +37,7 @@ LONG_AGO = timedelta(days=100 * 365)
 
 
 @dataclass(frozen=True, slots=True)
-class TankOverview:
+class TankOverview(Generic[_View]):
     """A tank as far as it is known now.
 
     Attributes:
@@ -45,7 +49,7 @@ class TankOverview:
 
     tank: Tank
     local_time: LocalTime
-    view: TankView | None
+    view: _View | None
     trouble: str
     todo: tuple[Recommendation, ...]
     later: tuple[Recommendation, ...]
@@ -88,7 +92,7 @@ class OverviewPage:
         worst: the worst of all pages, where there are several.
     """
 
-    tanks: tuple[TankOverview, ...]
+    tanks: tuple[TankOverview[TankNow], ...]
     first: bool
     more: str | None
     busy: int
@@ -106,7 +110,11 @@ def overview_page(context: Context, now: datetime, after: str | None = None) -> 
     shown, first = found[:MOST_SHOWN], after is None
     more = shown[-1].id if len(found) > MOST_SHOWN else None
     known = Ledger(registry).of_tanks([tank.id for tank in shown])
-    tanks = [_overview(context, tank, now, known[tank.id], SHORT_DAYS) for tank in shown]
+
+    def derived(inputs: Inputs) -> TankNow:
+        return tank_now(inputs, drift=context.drifts.known(inputs))
+
+    tanks = [_overview(context, tank, now, known[tank.id], SHORT_DAYS, derived) for tank in shown]
     tanks.sort(key=urgency)
     if first and more is None:
         return OverviewPage(tuple(tanks), first, more, sum(bool(one.todo) for one in tanks))
@@ -116,12 +124,16 @@ def overview_page(context: Context, now: datetime, after: str | None = None) -> 
     return OverviewPage(tuple(tanks), first, more, busy.count, worst)
 
 
-def tank_overview(context: Context, tank: Tank, now: datetime, days: int) -> TankOverview:
+def tank_overview(context: Context, tank: Tank, now: datetime, days: int) -> TankOverview[TankView]:
     """One tank with so many days of light, CO2 and excursions."""
-    return _overview(context, tank, now, Ledger(context.registry).list(tank.id), days)
+
+    def derived(inputs: Inputs) -> TankView:
+        return tank_view(inputs, drift=context.drifts.known(inputs))
+
+    return _overview(context, tank, now, Ledger(context.registry).list(tank.id), days, derived)
 
 
-def urgency(one: TankOverview) -> tuple[float, float, datetime, str]:
+def urgency(one: TankOverview[TankNow]) -> tuple[float, float, datetime, str]:
     """Sorts the worst tank first: by severity, by how many of it, by what is due first."""
     worst = one.severity
     if worst is None:
@@ -133,14 +145,19 @@ def urgency(one: TankOverview) -> tuple[float, float, datetime, str]:
 
 
 def _overview(
-    context: Context, tank: Tank, now: datetime, known: Sequence[Recommendation], days: int
-) -> TankOverview:
+    context: Context,
+    tank: Tank,
+    now: datetime,
+    known: Sequence[Recommendation],
+    days: int,
+    derived: Callable[[Inputs], _View],
+) -> TankOverview[_View]:
     view, trouble = None, ""
     local_time = LocalTime(tank.time_zone, now)
     figures: tuple[Figure, ...] = ()
     try:
         inputs = load(tank, context.registry, context.store, now, days=days)
-        view = tank_view(inputs, drift=context.drifts.known(inputs))
+        view = derived(inputs)
         figures = figures_of(view, inputs, local_time)
     except (StoreUnavailableError, StoreRefusedError) as error:
         trouble = unavailable_text(error)
@@ -156,7 +173,7 @@ def _overview(
     )
 
 
-def newest_ms(shown: Sequence[TankOverview]) -> int:
+def newest_ms(shown: Sequence[TankOverview[TankNow]]) -> int:
     """When the newest reading that a page shows was taken, milliseconds since 1970 UTC; else 0."""
     latest = [one.latest.last.time_us for one in shown if one.latest is not None]
     return max(latest, default=0) // 1000

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import contextmanager
 from datetime import UTC, datetime
 
 import pytest
@@ -11,20 +12,30 @@ from service.app.app_factory import create_app
 from service.app.application import Application, opened
 from service.clock import FixedClock
 from service.config import Config, PicturesConfig, load_config
+from service.registry.registry import open_registry
 from service.store import open_store
-from tests.registries import sqlite_registry
+from tests.registries import make_sqlite_registry
 
 NOW = datetime(2025, 6, 4, 12, 0, tzinfo=UTC)
 
 
-@pytest.fixture
-def context(tmp_path):
-    store = open_store(f"sqlite:///{tmp_path / 'readings.db'}")
-    registry = sqlite_registry(tmp_path / "registry.db")
-    config = Config(pictures=PicturesConfig(folder=str(tmp_path / "album")))
+@contextmanager
+def application_in(folder):
+    """An application with its files in a folder, which may be there."""
+    if not (folder / "registry.db").exists():
+        make_sqlite_registry(folder / "registry.db")
+    store = open_store(f"sqlite:///{folder / 'readings.db'}")
+    registry = open_registry(f"sqlite:///{folder / 'registry.db'}")
+    config = Config(pictures=PicturesConfig(folder=str(folder / "album")))
     yield Application(config, FixedClock(NOW), store, registry)
     registry.close()
     store.close()
+
+
+@pytest.fixture
+def context(tmp_path):
+    with application_in(tmp_path) as application:
+        yield application
 
 
 @pytest.fixture(scope="session")

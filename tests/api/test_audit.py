@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
+import shutil
 from datetime import timedelta
 
 import pytest
 from sqlalchemy import text
 
 from service.advice.engine.scheduler import Scheduler
+from service.api.context import install
 from service.api.http.access.rules import scope_of
 from service.app.app_factory import create_app
 from service.config import RouteConfig
@@ -31,13 +33,37 @@ from tests.api.audited_writes import (
     READING,
     WRITTEN,
 )
-from tests.api.conftest import NOW, problem_of
+from tests.api.conftest import NOW, application_in, problem_of
 from tests.api.scenes import TANK, day_of_readings, put
 
 
+@pytest.fixture(scope="module")
+def laid_out(made, tmp_path_factory):
+    """A folder with the scene, of which each test gets a copy, and its ids."""
+    folder = tmp_path_factory.mktemp("scene")
+    with application_in(folder) as application:
+        install(made, application)
+        return folder, lay_out(application, made.test_client())
+
+
 @pytest.fixture
-def scene(context, client):
-    """A tank with all that can be written to; ids by name, and a client with a token of a scope."""
+def context(request, tmp_path):
+    if "scene" in request.fixturenames:
+        folder, _ = request.getfixturevalue("laid_out")
+        shutil.copytree(folder, tmp_path, dirs_exist_ok=True)
+    with application_in(tmp_path) as application:
+        yield application
+
+
+@pytest.fixture
+def scene(laid_out):
+    """The ids of what is in the registry, by name."""
+    _, ids = laid_out
+    return ids
+
+
+def lay_out(context, client):
+    """A tank with all that can be written to; ids by name."""
     registry = context.registry
     animals = [{"species": "Invented", "temperature": {"low": 18, "high": 25, "unit": "Cel"}}]
     put(client, animals=animals)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import stat
 import tarfile
 from dataclasses import dataclass
@@ -111,9 +112,20 @@ def contents(one):
         store.close()
 
 
+@pytest.fixture(scope="session")
+def filled(tmp_path_factory):
+    """A folder with a place that was filled, and its secret; tests get copies of it."""
+    folder = tmp_path_factory.mktemp("filled") / "old"
+    return folder, fill(place(folder)).secret
+
+
 @pytest.fixture
-def full(tmp_path):
-    return fill(place(tmp_path / "old"))
+def full(tmp_path, filled):
+    folder, secret = filled
+    shutil.copytree(folder, tmp_path / "old")
+    one = place(tmp_path / "old")
+    one.secret = secret
+    return one
 
 
 @pytest.fixture

@@ -91,7 +91,7 @@ def ingest(folder: str, port: int, total: int) -> None:
     took_s = time.monotonic() - start_s
     share, most_mb = (cpu_s() - used_s) / took_s, peak_mb()
     lags = np.array(store.lags_s)
-    told = {
+    figures = {
         "stored": store.count,
         "seconds": round(took_s, 1),
         "lag_median_s": round(float(np.median(lags)), 2),
@@ -104,7 +104,7 @@ def ingest(folder: str, port: int, total: int) -> None:
     }
     stop.set()
     worker.join()
-    print(json.dumps(told), flush=True)
+    print(json.dumps(figures), flush=True)
 
 
 def peak_mb() -> int:

@@ -1,4 +1,4 @@
-"""The view of a tank: everything that rules, pages and integrations may know of it."""
+"""The view of a tank: everything that rules, pages and integrations may know of it; its present."""
 
 from __future__ import annotations
 
@@ -25,26 +25,43 @@ from service.store.model import Reading, SeriesInfo, SeriesKey
 NO_READINGS: Final[Mapping[str, Reading]] = MappingProxyType({})
 
 
-@dataclass(frozen=True, slots=True)
-class TankView:
-    """What is known of one tank at ``now``: the input of every rule.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TankNow:
+    """The present of one tank, which can be shown at a glance.
 
     Attributes:
         now: UTC.
+        co2_series: the last days; time in UTC microseconds.
+        sensors: what the store holds of each series, as far as they count.
+        tolerance: what the animals tolerate together.
+        light: light at ``now``.
+    """
+
+    tank: Tank
+    now: datetime
+    co2: Co2Now
+    co2_series: Co2Series
+    temperature: TemperatureNow
+    sensors: tuple[SeriesInfo, ...]
+    tolerance: Tolerance = NO_TOLERANCE
+    light: LightNow | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TankView(TankNow):
+    """What is known of one tank at ``now``: the input of every rule.
+
+    Attributes:
         net_volume_l: None when neither measured nor computable.
         light_days: the last days, oldest first; the last one is today (local).
-        co2_series: the last days; time in UTC microseconds.
         excursions: of temperature from what all animals tolerate, of the last days, oldest first.
         discomforts: likewise from where all are comfortable.
         log: the entries of the last months, newest first.
-        sensors: what the store holds of each series, as far as they count.
         believed: the series that values are taken from.
         sensors_left_out: how many more series the store holds.
         slips: those whose newest reading is a single impossible one.
         clocks: those of devices that are off by a known constant.
         probes_out: spans in which a probe was out of the tank, or may have been.
-        tolerance: what the animals tolerate together.
-        light: light at ``now``.
         co2_lit: CO2 over the lit hours of the last 24 h; None where unknown.
         co2_high: CO2 against the animals' ceiling (the plants' without animals), last 24 h.
         co2_uncomfortable: CO2 against what all animals are comfortable with, last 24 h.
@@ -58,18 +75,10 @@ class TankView:
         usual_c: median temperature of the last days; None without readings.
     """
 
-    tank: Tank
-    now: datetime
     net_volume_l: float | None
-    co2: Co2Now
-    co2_series: Co2Series
     light_days: tuple[LightDay, ...]
-    temperature: TemperatureNow
     excursions: tuple[Excursion, ...]
     log: tuple[LogEntry, ...]
-    sensors: tuple[SeriesInfo, ...]
-    tolerance: Tolerance = NO_TOLERANCE
-    light: LightNow | None = None
     co2_lit: Co2Lit | None = None
     co2_high: Co2High | None = None
     co2_uncomfortable: Co2High | None = None

@@ -14,7 +14,7 @@ import numpy as np
 from service.derive.inputs import Inputs
 from service.derive.light.source import LIGHT_QUANTITIES
 from service.derive.models.co2 import Array, Co2Series
-from service.derive.models.tank_view import TankView
+from service.derive.models.tank_view import TankNow
 from service.pages.drawings.curves import Canvas, thinned
 from service.pages.local_time import LocalTime
 from service.pages.tank.summary import Line, co2_line, light_line, temperature_line
@@ -79,7 +79,7 @@ class Figure:
     day: DayLine | None
 
 
-def figures_of(view: TankView, inputs: Inputs, local_time: LocalTime) -> tuple[Figure, ...]:
+def figures_of(view: TankNow, inputs: Inputs, local_time: LocalTime) -> tuple[Figure, ...]:
     """CO2, temperature and light of a tank."""
     co2, temperature = view.co2_series, inputs.series("temperature")
     quantity, light = _light(view, inputs)
@@ -113,7 +113,7 @@ def figures_of(view: TankView, inputs: Inputs, local_time: LocalTime) -> tuple[F
     )  # fmt: skip
 
 
-def _light(view: TankView, inputs: Inputs) -> tuple[str, tuple[Array, Array]]:
+def _light(view: TankNow, inputs: Inputs) -> tuple[str, tuple[Array, Array]]:
     """Unit and series of the light that counts."""
     reading = None if view.light is None else view.light.reading
     measured = [one for one in LIGHT_QUANTITIES if len(inputs.series(one))]
@@ -166,7 +166,7 @@ def _co2_trend(series: Co2Series, now: datetime) -> Trend | None:
     return _rate(rate, STEADY_MG_L_H, f"{abs(rate):.0f} mg/L per hour")
 
 
-def _temperature_trend(view: TankView) -> Trend | None:
+def _temperature_trend(view: TankNow) -> Trend | None:
     rate = view.temperature.rate_k_h
     return None if rate is None else _rate(rate, STEADY_K_H, f"{abs(rate):.1f} °C per hour")
 
@@ -177,7 +177,7 @@ def _rate(rate: float, steady: float, amount: str) -> Trend:
     return Trend("up", f"rising {amount}") if rate > 0 else Trend("down", f"falling {amount}")
 
 
-def _light_trend(view: TankView, local_time: LocalTime) -> Trend | None:
+def _light_trend(view: TankNow, local_time: LocalTime) -> Trend | None:
     """When the lamp switches next, by the plan."""
     if view.light is None or view.light.lit is None:
         return None

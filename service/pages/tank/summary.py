@@ -9,7 +9,7 @@ from enum import StrEnum
 from service.derive.models.co2 import Co2State
 from service.derive.models.light import LightDay, LightNow
 from service.derive.models.quality import Quality
-from service.derive.models.tank_view import TankView
+from service.derive.models.tank_view import TankNow, TankView
 from service.derive.models.temperature import TemperatureNow
 from service.pages.local_time import LocalTime
 from service.pages.number_format import shown_value
@@ -51,11 +51,20 @@ class Line:
 
 def lines_of(view: TankView, local_time: LocalTime) -> tuple[Line, ...]:
     """CO2, temperature and light of a tank."""
-    return co2_line(view), temperature_line(view), light_line(view, local_time)
+    today = view.light_days[-1] if view.light_days else None
+    return (
+        co2_line(view, _narrowing(view)),
+        temperature_line(view),
+        light_line(view, local_time, today),
+    )
 
 
-def co2_line(view: TankView) -> Line:
-    """CO2 against its target; a low value while the lamp is off is normal."""
+def co2_line(view: TankNow, more_why: tuple[str, ...] = ()) -> Line:
+    """CO2 against its target; a low value while the lamp is off is normal.
+
+    Args:
+        more_why: sentences beside those on the value itself.
+    """
     now = view.co2
     aim = f"aim {now.target_low_mg_l:.0f} to {now.target_high_mg_l:.0f}"
     if now.co2 is None:
@@ -75,7 +84,7 @@ def co2_line(view: TankView) -> Line:
     value = f"{now.co2.value:.0f}"
     rule = now.rule_of_thumb_mg_l
     beside = "" if rule is None else f"rule of thumb: {rule:.0f}"
-    reasons = (*now.reasons, *_narrowing(view))
+    reasons = (*now.reasons, *more_why)
     return Line("CO2", value, "mg/L", word, tone, f"{interval}, {aim}", reasons, beside, short)
 
 
@@ -85,7 +94,7 @@ def _narrowing(view: TankView) -> tuple[str, ...]:
     return () if check is None or check.narrowing is None else (check.narrowing.sentence,)
 
 
-def _above(view: TankView) -> tuple[str, Tone]:
+def _above(view: TankNow) -> tuple[str, Tone]:
     """What is more than aimed at: too much only where the animals don't tolerate it."""
     animals, now = view.tolerance.co2, view.co2
     if animals is None or now.co2 is None or now.co2.value > animals.co2_mg_l:
@@ -93,7 +102,7 @@ def _above(view: TankView) -> tuple[str, Tone]:
     return f"more than {animals.comfortable_species} likes, but tolerable", Tone.CALM
 
 
-def temperature_line(view: TankView) -> Line:
+def temperature_line(view: TankNow) -> Line:
     """Temperature against the range that all animals share."""
     now = view.temperature
     span = _spans(now)
@@ -128,9 +137,9 @@ def _against(now: TemperatureNow, shown_c: float) -> tuple[str, Tone, str]:
     return "in its range", Tone.CALM, ""
 
 
-def light_line(view: TankView, local_time: LocalTime) -> Line:
-    """The lamp now, and how long it has been lit today."""
-    light, today = view.light, view.light_days[-1] if view.light_days else None
+def light_line(view: TankNow, local_time: LocalTime, today: LightDay | None = None) -> Line:
+    """The lamp now, and how long it has been lit today, as far as that is given."""
+    light = view.light
     if light is None or light.lit is None or light.reading is None:
         why = light.reasons if light is not None else ()
         return Line("Lamp", "–", "", "unknown", Tone.UNKNOWN, _planned(view), why)
@@ -145,16 +154,16 @@ def light_line(view: TankView, local_time: LocalTime) -> Line:
     return Line("Lamp", value, unit, word, tone, hours + _planned(view), light.reasons)
 
 
-def sentence_of(view: TankView, local_time: LocalTime) -> str:
+def sentence_of(view: TankNow, local_time: LocalTime) -> str:
     """The state of a tank in one or two plain sentences."""
     return " ".join(_sentences(view, local_time))
 
 
-def _sentences(view: TankView, local_time: LocalTime) -> Iterator[str]:
+def _sentences(view: TankNow, local_time: LocalTime) -> Iterator[str]:
     if not view.sensors:
         yield "No readings yet."
         return
-    yield f"{_lamp(view.light, view.light_days, local_time)} {_gas(view)}"
+    yield f"{_lamp(view.light, local_time)} {_gas(view)}"
     line = temperature_line(view)
     if line.tone is Tone.UNKNOWN:
         yield "The temperature is not known."
@@ -164,7 +173,7 @@ def _sentences(view: TankView, local_time: LocalTime) -> Iterator[str]:
         yield f"The water has {line.value} °C, {line.word}."
 
 
-def _lamp(light: LightNow | None, days: tuple[LightDay, ...], local_time: LocalTime) -> str:
+def _lamp(light: LightNow | None, local_time: LocalTime) -> str:
     if light is None or light.lit is None:
         return "Whether the lamp is on is not known;"
     word = "on" if light.lit else "off"
@@ -174,7 +183,7 @@ def _lamp(light: LightNow | None, days: tuple[LightDay, ...], local_time: LocalT
     return f"The lamp has been {word} since {at};"
 
 
-def _gas(view: TankView) -> str:
+def _gas(view: TankNow) -> str:
     now = view.co2
     if now.co2 is None:
         return "CO2 is not known."
@@ -218,6 +227,6 @@ def _trend(rate_k_h: float) -> str:
     return f"{'rising' if rate_k_h > 0 else 'falling'} {abs(rate_k_h):.1f} °C per hour"
 
 
-def _planned(view: TankView) -> str:
+def _planned(view: TankNow) -> str:
     plan = view.tank.light
     return f"plan {plan.photoperiod_h:g} h from {plan.start:%H:%M}"

@@ -174,6 +174,10 @@ class Ledger:
         Raises:
             NotFoundError: there is none of this id.
         """
+        if after is None:
+            all_of_them = self.list(tank, states, since=since, limit=limit)
+            if len(all_of_them) < limit:
+                return all_of_them
         tanks = None if tank is None else (tank,)
         found = self._registry.urgencies(tanks=tanks, states=states, since=since)
         ranks = sorted(one.rank for one in found)
