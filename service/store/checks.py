@@ -10,9 +10,11 @@ from collections.abc import Iterable
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from service.errors import StoreRefusedError
-from service.store.model import Reading, Samples, SeriesKey
+from service.store.columns import ReadingColumns
+from service.store.model import Reading
 
 #: 2000-01-01 UTC: before that, a sensor's clock is not set (and VictoriaMetrics cannot look back
 #: over spans that reach to 1970).
@@ -28,6 +30,8 @@ def check_readings(readings: Iterable[Reading]) -> None:
     Raises:
         StoreRefusedError: names the reading, the field, its value and what is allowed.
     """
+    if isinstance(readings, ReadingColumns):
+        readings = readings[_suspect(readings)]
     isfinite = math.isfinite
     for reading in readings:
         if not isfinite(reading.value):
@@ -47,29 +51,14 @@ def check_readings(readings: Iterable[Reading]) -> None:
             _check_names(tank, quantity, sensor)
 
 
-def check_samples(key: SeriesKey, samples: Samples) -> None:
-    """Refuse readings of one series that a store cannot keep as they are, or in this form.
-
-    Raises:
-        StoreRefusedError: names a reading, the field, its value and what is allowed.
-    """
-    _check_names(key.tank, key.quantity, key.sensor)
-    time_us, raw = samples.time_us, samples.raw
-    if raw is None or not len(samples):
-        raise StoreRefusedError(
-            f"readings of {_where(key)} are given without "
-            f"{'numbers before calibration' if raw is None else 'any'}; allowed: at least one, "
-            "with the numbers before calibration"
-        )
-    late = np.append(True, time_us[1:] > time_us[:-1])
-    for field, column, right, allowed in (
-        ("value", samples.value, np.isfinite(samples.value), "a finite number"),
-        ("raw", raw, ~np.isinf(raw), "a finite number or none"),
-        ("time_us", time_us, (time_us >= MIN_TIME_US) & (time_us <= MAX_TIME_US), "2000 to 2261"),
-        ("time_us", time_us, late, "later than that of the reading before"),
-    ):
-        if not right.all():
-            raise _refused(key, field, column[~right][0].item(), allowed)
+def _suspect(readings: ReadingColumns) -> npt.NDArray[np.intp]:
+    """The places of readings that are to be looked at: one of each series, and those amiss."""
+    amiss = ~np.isfinite(readings.value)
+    amiss |= (readings.time_us < MIN_TIME_US) | (readings.time_us > MAX_TIME_US)
+    if readings.raw is not None:
+        amiss |= np.isinf(readings.raw)
+    amiss[np.unique(readings.series, return_index=True)[1]] = True
+    return np.flatnonzero(amiss)
 
 
 def _check_names(tank: str, quantity: str, sensor: str) -> None:
@@ -90,13 +79,6 @@ def check_every(every_us: int) -> None:
         raise StoreRefusedError(f"every_us is {every_us!r}; allowed: above 0")
 
 
-def _where(one: Reading | SeriesKey) -> str:
-    return f"{one.tank}/{one.quantity}/{one.sensor}"
-
-
-def _refused(
-    one: Reading | SeriesKey, field: str, value: object, allowed: str
-) -> StoreRefusedError:
-    return StoreRefusedError(
-        f"{field} of a reading of {_where(one)} is {value!r}; allowed: {allowed}"
-    )
+def _refused(reading: Reading, field: str, value: object, allowed: str) -> StoreRefusedError:
+    where = f"{reading.tank}/{reading.quantity}/{reading.sensor}"
+    return StoreRefusedError(f"{field} of a reading of {where} is {value!r}; allowed: {allowed}")

@@ -5,14 +5,13 @@ from __future__ import annotations
 import logging
 import time
 from abc import ABC, abstractmethod
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Self
 
 from service.errors import LittoralError, StoreRefusedError, StoreUnavailableError
-from service.store.batches import readings_of
-from service.store.checks import check_readings, check_samples
+from service.store.checks import check_readings
 from service.store.http import CredentialsRefusedError
-from service.store.model import Reading, Samples, SeriesKey, StoreHealth
+from service.store.model import Reading, StoreHealth
 
 _log = logging.getLogger(__name__)
 
@@ -73,12 +72,6 @@ class RemoteStore(ABC):
         self._prepare()
         self._write(readings)
         self._last_write_s = time.time()
-
-    def write_samples(self, batch: Mapping[SeriesKey, Samples]) -> None:
-        """Write a batch given as arrays; see ``Store.write_samples``."""
-        for key, samples in batch.items():
-            check_samples(key, samples)
-        self.write(list(readings_of(batch)))
 
     def health(self) -> StoreHealth:
         """Whether the server answers; see ``Store.health``."""

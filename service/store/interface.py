@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from typing import Protocol
 
 from service.store.model import (
@@ -121,15 +121,6 @@ class Store(ReadableStore, Protocol):
 
     def write(self, readings: Sequence[Reading]) -> None:
         """Write a batch; the same batch again changes nothing."""
-        ...
-
-    def write_samples(self, batch: Mapping[SeriesKey, Samples]) -> None:
-        """Write a batch given as arrays, as ``write`` does: quicker for many of one series.
-
-        Args:
-            batch: of each series at least one, sorted by time, each time once, with the numbers
-                before calibration.
-        """
         ...
 
     def delete_tank(self, tank: str) -> int:

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
 import pytest
 import requests
 
-from service.store import Reading, Samples, SeriesKey, Store, StoreHealth, open_store
+from service.store import Reading, Store, StoreHealth, open_store
 from service.store.sqlite.store import SqliteStore
 from tests.servers import HOST
 from tests.store.month import fill
@@ -74,15 +74,8 @@ class Shown:
 
     def write(self, readings: Sequence[Reading]) -> None:
         """Write as another process, and make it visible."""
-        self._by_another(lambda store: store.write(readings))
-
-    def write_samples(self, batch: Mapping[SeriesKey, Samples]) -> None:
-        """Write arrays as another process, and make them visible."""
-        self._by_another(lambda store: store.write_samples(batch))
-
-    def _by_another(self, write: Callable[[Store], None]) -> None:
         self._writer = self._open_another()
-        write(self._writer)
+        self._writer.write(readings)
         show_on(self._url.replace("victoriametrics", "http"))
 
 

@@ -4,19 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import numpy as np
 import pytest
 
 from service.errors import StoreRefusedError
-from service.store import Reading, Samples
-from service.store.batches import samples_by_series
-from service.store.checks import (
-    MAX_NAME_LENGTH,
-    MAX_TIME_US,
-    MIN_TIME_US,
-    check_readings,
-    check_samples,
-)
+from service.store import Reading
+from service.store.checks import MAX_NAME_LENGTH, MAX_TIME_US, MIN_TIME_US, check_readings
 
 GOOD = Reading("reed", "ph", "main", 1_700_000_000_000_000, 6.6)
 
@@ -32,10 +24,7 @@ GOOD = Reading("reed", "ph", "main", 1_700_000_000_000_000, 6.6)
     ],
 )
 def test_what_lies_on_the_edge_is_taken(change):
-    readings = [GOOD, replace(GOOD, **change)]
-    check_readings(readings)
-    for key, samples in samples_by_series(readings).items():
-        check_samples(key, samples)
+    check_readings([GOOD, replace(GOOD, **change)])
 
 
 @pytest.mark.parametrize(
@@ -53,31 +42,6 @@ def test_what_lies_on_the_edge_is_taken(change):
 def test_what_lies_beyond_is_refused_by_name(change):
     with pytest.raises(StoreRefusedError, match=f"{next(iter(change))} .*is .*; allowed: "):
         check_readings([GOOD, replace(GOOD, **change)])
-    with pytest.raises(StoreRefusedError, match=f"{next(iter(change))} .*is .*; allowed: "):
-        for key, samples in samples_by_series([GOOD, replace(GOOD, **change)]).items():
-            check_samples(key, samples)
-
-
-@pytest.mark.parametrize(
-    ("change", "message"),
-    [
-        ({"time_us": np.array([5, 5]) + GOOD.time_us}, "time_us .* later than that of the reading"),
-        ({"time_us": np.array([5, 4]) + GOOD.time_us}, "time_us .* later than that of the reading"),
-        ({"raw": None}, "without numbers before calibration; allowed: "),
-    ],
-)
-def test_arrays_in_another_form_are_refused(change, message):
-    good = Samples(
-        np.array([0, 1]) + GOOD.time_us,
-        np.array([6.6, 6.7]),
-        np.zeros(2, np.int32),
-        np.full(2, np.nan),
-    )
-    check_samples(GOOD.key, good)
-    with pytest.raises(StoreRefusedError, match=message):
-        check_samples(GOOD.key, replace(good, **change))
-    with pytest.raises(StoreRefusedError, match="without any; allowed: "):
-        check_samples(GOOD.key, good.taken(slice(0)))
 
 
 def test_the_times_are_those_of_the_years_named():

@@ -12,7 +12,7 @@ import pytest
 
 from service.errors import StoreRefusedError
 from service.store import Extent, Flag, SeriesKey
-from service.store.batches import samples_by_series
+from service.store.columns import ReadingColumns
 from tests.store.contract import (
     DAY,
     HOUR,
@@ -59,25 +59,26 @@ def test_span_is_half_open(store):
     assert [value for _, value, _ in got] == [1.0, 2.0]
 
 
-def test_a_batch_of_arrays_is_stored_as_its_readings_are(store):
+def test_a_batch_of_columns_is_stored_as_its_readings_are(store):
     readings = [
         reading(T0 + i * 7 * MINUTE, 6.5 + i / 100, key=key, flags=flags, raw=raw)
         for i, (key, flags, raw) in enumerate(
             [(KEY, Flag.NONE, None), (OTHER, Flag.LATE, 3.25), (OTHER, Flag.SPIKE, None)] * 9
         )
     ]
-    store.write_samples(samples_by_series(readings[9:]))
-    store.write_samples(samples_by_series(readings[:12]))
-    store.write_samples({})
+    store.write(ReadingColumns.of(readings[9:]))
+    store.write(ReadingColumns.of(readings[11::-1]))
+    store.write(ReadingColumns.of(()))
     for key in (KEY, OTHER):
         found = store.read(key, T0, T0 + DAY, flagged=True, raw=True)
-        expected = samples_by_series(readings)[key]
-        assert found.time_us.tolist() == expected.time_us.tolist()
-        assert found.value == pytest.approx(expected.value, rel=store.value_tolerance, abs=0)
-        assert found.flags.tolist() == expected.flags.tolist()
-        np.testing.assert_array_equal(found.raw, expected.raw)
+        expected = [one for one in readings if one.key == key]
+        assert found.time_us.tolist() == [one.time_us for one in expected]
+        values = [one.value for one in expected]
+        assert found.value == pytest.approx(values, rel=store.value_tolerance, abs=0)
+        assert found.flags.tolist() == [one.flags for one in expected]
+        assert [None if np.isnan(one) else one for one in found.raw] == [r.raw for r in expected]
     with pytest.raises(StoreRefusedError, match=r"value .* is inf; allowed: a finite number"):
-        store.write_samples(samples_by_series([reading(T0, math.inf)]))
+        store.write(ReadingColumns.of([reading(T0, math.inf)]))
 
 
 def test_nothing_written_changes_nothing(store):

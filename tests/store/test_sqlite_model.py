@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from service.store import Flag, SeriesKey
-from service.store.batches import samples_by_series
+from service.store.columns import ReadingColumns
 from service.store.model import NOT_USABLE
 from service.store.retention import RetentionPolicy
 from service.store.sqlite import open_hour, prune
@@ -85,7 +85,7 @@ def test_writes_prunings_and_deletions_leave_what_a_dict_would_have(seed, tmp_pa
             if deed < 0.4:
                 store.write(batch)
             else:
-                store.write_samples(samples_by_series(batch))
+                store.write(ReadingColumns.of(batch))
             model |= {(one.key, one.time_us): one for one in batch if one.time_us >= limit}
         elif deed < 0.88:
             now = from_us(START + rng.randrange(7 * DAY))

@@ -42,6 +42,21 @@ class ProcessStatusRepository(Database):
                 )
             )
 
+    def change_status(
+        self, name: str, changed: Callable[[Mapping[str, Any]], Mapping[str, Any]]
+    ) -> None:
+        """Change a status document that several processes share; no change of another is lost.
+
+        Args:
+            changed: the new document by the present one, which is empty at first.
+        """
+        first = self._insert()(StatusRow).values(name=name, document={})
+        query = select(StatusRow).where(StatusRow.name == name).with_for_update()
+        with self.session(writes="bookkeeping") as session:
+            session.execute(first.on_conflict_do_nothing(index_elements=["name"]))
+            row = session.scalars(query).one()
+            row.document = dict(changed(row.document))
+
     def statuses(self) -> dict[str, dict[str, Any]]:
         """The last status document of each process, by name; of this process the latest."""
         with self.session(writes=False) as session:

@@ -5,14 +5,14 @@ from __future__ import annotations
 import logging
 import threading
 import time
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
 from datetime import datetime
 from pathlib import Path
 
 from service.errors import LittoralError
-from service.store.batches import samples_by_series
 from service.store.buckets import aligned_span, buckets_of_samples
-from service.store.checks import check_every, check_readings, check_samples
+from service.store.checks import check_every, check_readings
+from service.store.columns import ReadingColumns
 from service.store.model import (
     AGGREGATES,
     Aggregate,
@@ -79,18 +79,11 @@ class SqliteStore:
 
         Readings older than what ``prune`` has deleted are left out and counted in ``health``.
         """
-        check_readings(readings)
-        self._write(samples_by_series(readings))
-
-    def write_samples(self, batch: Mapping[SeriesKey, Samples]) -> None:
-        """Write a batch given as arrays in one transaction; see ``Store.write_samples``."""
-        for key, samples in batch.items():
-            check_samples(key, samples)
-        self._write(batch)
-
-    def _write(self, batch: Mapping[SeriesKey, Samples]) -> None:
-        if not batch:
+        if not readings:
             return
+        check_readings(readings)
+        columns = readings if isinstance(readings, ReadingColumns) else ReadingColumns.of(readings)
+        batch = write.samples_by_series(columns)
         with self._connections.writing() as connection:
             left_out = write.write_batch(connection, batch)
         if left_out:

@@ -5,9 +5,11 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
+from service.store.columns import ReadingColumns
 from service.store.model import Samples, SeriesKey
 from service.store.sqlite import block, open_hour, rollup
 from service.store.sqlite.block import HOUR_US
@@ -26,6 +28,22 @@ class _StoredSeries:
     id: int
     closed_us: int
     is_open: bool
+
+
+def samples_by_series(readings: ReadingColumns) -> dict[SeriesKey, Samples]:
+    """The readings of each series, sorted by time; of two at one time the later in the batch."""
+    raw = np.full(len(readings), np.nan) if readings.raw is None else readings.raw
+    columns = Samples(readings.time_us, readings.value, readings.flags, raw)
+    order = np.lexsort((readings.time_us, readings.series))  # stable
+    of_series, times = readings.series[order], readings.time_us[order]
+    last = np.append((of_series[1:] != of_series[:-1]) | (times[1:] != times[:-1]), True)
+    columns = columns.taken(order[last])
+    bounds = np.searchsorted(of_series[last], np.arange(len(readings.keys) + 1)).tolist()
+    return {
+        key: columns.taken(slice(first, end))
+        for key, (first, end) in zip(readings.keys, pairwise(bounds), strict=True)
+        if end > first
+    }
 
 
 def write_batch(connection: sqlite3.Connection, batch: Mapping[SeriesKey, Samples]) -> int:
