@@ -7,10 +7,10 @@ registry and log each time: a view is what ``tank_view(load(...))`` would give.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from datetime import date, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Final
 
 from service.derive.cache_size import tanks_cached
@@ -18,10 +18,9 @@ from service.derive.co2.target import Target, target_of
 from service.derive.drift_cache import MorningDrifts
 from service.derive.gas_exchange import FIT_DAYS, gas_exchange
 from service.derive.inputs import Inputs
+from service.derive.light.day_cache import LightDayCache
 from service.derive.loader import HOUR_US, VIEW_DAYS, LogSource, load, means
-from service.derive.local_time import local_midnight
 from service.derive.models.gas_exchange import GasModel
-from service.derive.models.light import LightDay
 from service.derive.models.tank_view import TankView
 from service.derive.registry_snapshot import RegistrySnapshot
 from service.derive.series_cache import SeriesCache, read_totals
@@ -92,19 +91,16 @@ class _Prepared:
 
 @dataclass(slots=True)
 class _Cached:
-    """What is cached of one tank."""
+    """What is cached of one tank.
+
+    Attributes:
+        keys: the series that counted last.
+    """
 
     series: SeriesCache
     log: LogInForce | None = None
-    basis: _Basis | None = None
-    days: Mapping[date, LightDay] = field(default_factory=dict)
-
-    def take(self, basis: _Basis) -> None:
-        """Drop what does not rest on what derived values rest on now."""
-        if self.series.pop_rewritten() or basis != self.basis:
-            self.days = {}
-        self.basis = basis
-        self.series.keep_only(basis.keys)
+    keys: frozenset[SeriesKey] | None = None
+    light: LightDayCache = field(default_factory=LightDayCache)
 
 
 class ViewCache:
@@ -180,14 +176,12 @@ class ViewCache:
         self._write_down(inputs, prepared.registry)
         basis = _Basis.of(inputs)
         if cached is not None:
-            cached.take(basis)
+            cached.keys = basis.keys
+            cached.series.keep_only(basis.keys)
         gas = self._gas(inputs, basis, cached, loaded)
         drift = self._drift(inputs, gas, prepared.registry, cached)
-        if cached is None:
-            return tank_view(inputs, gas=gas, drift=drift)
-        view = tank_view(inputs, gas=gas, drift=drift, known_days=cached.days)
-        cached.days = {one.day: one for one in view.light_days if _is_over(tank, one.day, now)}
-        return view
+        light = None if cached is None else cached.light
+        return tank_view(inputs, gas=gas, drift=drift, light=light)
 
     def _write_down(self, inputs: Inputs, registry: LogSource) -> None:
         """Write down which sensors were first, before the store's retention blurs it."""
@@ -283,11 +277,6 @@ class ViewCache:
 
 def _likely_keys(cached: _Cached, stored: Sequence[SeriesInfo]) -> Collection[SeriesKey]:
     """The series that count, as far as it is known before the tank's view is made."""
-    if cached.basis is not None:
-        return cached.basis.keys
+    if cached.keys is not None:
+        return cached.keys
     return [info.key for info in stored] if len(stored) <= FEW_SERIES else ()
-
-
-def _is_over(tank: Tank, day: date, now: datetime) -> bool:
-    """Whether a local day ended before the present hour: a change to it is then seen as such."""
-    return to_us(local_midnight(tank, day + timedelta(days=1))) <= to_us(now) // HOUR_US * HOUR_US
