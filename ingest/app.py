@@ -167,8 +167,8 @@ class Ingester:
         """Whether the broker has sent nothing for a while, and all is stored."""
         connection, now_s = self._connection, time.monotonic()
         busy = not connection.connected or len(self._queue) or self._spool.depth("readings").items
-        if busy or connection.received != self._came[0]:
-            self._came = (connection.received, now_s)
+        if busy or connection.arrivals.received != self._came[0]:
+            self._came = (connection.arrivals.received, now_s)
         return now_s - self._came[1] >= _QUIET_S
 
     def status(self) -> dict[str, Any]:
@@ -189,9 +189,9 @@ class Ingester:
             "time": format_moment(self._clock.now()),
             "connected": connection.connected,
             "subscribed": connection.connected and connection.subscriptions.complete,
-            "received": connection.received,
+            "received": connection.arrivals.received,
             "acknowledged": connection.acknowledged,
-            "dropped_qos0": connection.dropped_qos0,
+            "dropped_qos0": connection.arrivals.dropped_qos0,
             "too_large": connection.too_large,
             "waiting": len(self._queue),
             "stored": self.stored,

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sqlite3
+import tracemalloc
+import zlib
 
 import numpy as np
 import pytest
@@ -113,6 +115,36 @@ BATCHES = st.lists(
     min_size=1,
     max_size=8,
 )
+
+
+def in_form(**change):
+    """The bytes of two readings, of which one is other than ``pack`` writes it."""
+    plain = bytearray(zlib.decompress(pack(samples([START, START + SECOND], [24.5, 24.6]), START)))
+    for at, byte in change.values():
+        plain[at] = byte
+    return zlib.compress(bytes(plain))
+
+
+@pytest.mark.parametrize(
+    ("body", "count"),
+    [
+        (zlib.compress(b"\x01" + bytes(30_000_000)), 2),  # 1,000 times as long as its bytes
+        (in_form(), 2**40),
+        (in_form(), 2**70),
+        (in_form(), -1),
+        (in_form(), "two"),
+        (in_form(times=(1, 250)), 2),
+        (in_form(width=(2, 16)), 2),
+    ],
+)
+def test_bytes_that_somebody_made_up_take_no_memory(body, count):
+    tracemalloc.start()
+    try:
+        with pytest.raises(UnpackError):
+            unpack(body, START, count)
+        assert tracemalloc.get_traced_memory()[1] < 1_000_000
+    finally:
+        tracemalloc.stop()
 
 
 @given(batches=BATCHES)

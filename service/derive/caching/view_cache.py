@@ -181,7 +181,7 @@ class ViewCache:
             cached.keys = basis.keys
             cached.series.keep_only(basis.keys)
         gas = self._gas(inputs, basis, cached, loaded)
-        drift = self._drift(inputs, gas, cached)
+        drift = self._drift(inputs, gas, prepared.registry, cached)
         light = None if cached is None else cached.light
         return tank_view(inputs, gas=gas, drift=drift, light=light)
 
@@ -234,14 +234,18 @@ class ViewCache:
         return model
 
     def _drift(
-        self, inputs: Inputs, gas: GasModel | None, cached: _Cached | None
+        self,
+        inputs: Inputs,
+        gas: GasModel | None,
+        registry: LogSource,
+        cached: _Cached | None,
     ) -> ElectrodeDrift | None:
         """The drift of the pH probe as last found; found now where the budget allows."""
         if self._left_s <= 0.0:
             return self._drifts.known(inputs)
         with self._charged():
             reader = None if cached is None else cached.series.read
-            return self._drifts.find(inputs, gas, self._registry, self._store, reader)
+            return self._drifts.find(inputs, gas, registry, self._store, reader)
 
     @contextmanager
     def _charged(self) -> Iterator[None]:

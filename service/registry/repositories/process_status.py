@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import Any
 
 from sqlalchemy import select
@@ -23,6 +23,21 @@ class ProcessStatusRepository(Database):
                     index_elements=["name"], set_={"document": upsert.excluded.document}
                 )
             )
+
+    def change_status(
+        self, name: str, changed: Callable[[Mapping[str, Any]], Mapping[str, Any]]
+    ) -> None:
+        """Change a status document that several processes share; no change of another is lost.
+
+        Args:
+            changed: the new document by the present one, which is empty at first.
+        """
+        first = self._insert()(StatusRow).values(name=name, document={})
+        query = select(StatusRow).where(StatusRow.name == name).with_for_update()
+        with self.session(writes="bookkeeping") as session:
+            session.execute(first.on_conflict_do_nothing(index_elements=["name"]))
+            row = session.scalars(query).one()
+            row.document = dict(changed(row.document))
 
     def statuses(self) -> dict[str, dict[str, Any]]:
         """The last status document of each process, by name."""
