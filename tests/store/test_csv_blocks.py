@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import random
+from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 import pytest
 
 from service.store import Flag, Reading
+from service.store.columns import ReadingColumns
 from service.store.transfer import importer
 from service.store.transfer.csv_mapping import CsvMapping, column_of_text
 from service.store.transfer.csv_rows import row_reader
@@ -103,7 +105,7 @@ def test_blank_lines_and_refused_rows_keep_their_lines_whatever_the_size_of_bloc
         path,
         CsvMapping("cove"),
         times(),
-        lambda readings: [*readings],
+        lambda readings: (readings, ()),
         stored.extend,
         on_rejected=rejected.append,
     )
@@ -119,17 +121,23 @@ def test_rows_before_a_line_that_is_no_csv_are_told(tmp_path) -> None:
     rejected = []
     with pytest.raises(importer.InvalidInputError, match="line 3"):
         import_csv(
-            path, CsvMapping("cove"), times(), list, lambda _: None, on_rejected=rejected.append
+            path,
+            CsvMapping("cove"),
+            times(),
+            lambda readings: (readings, ()),
+            lambda _: None,
+            on_rejected=rejected.append,
         )
     assert [one.line for one in rejected] == [2]
 
 
 def test_flags_are_counted_once_for_each_time() -> None:
     report = importer.ImportReport()
-    before = [Reading("cove", "ph", "probe", t, 7.0) for t in (1, 1, 2, 3)]
+    sound = [Reading("cove", "ph", "probe", t, 7.0) for t in (1, 1, 2, 3)]
     spike = Reading("cove", "ph", "probe", 2, 7.0, Flag.SPIKE | Flag.LATE)
     first = Reading("cove", "ph", "probe", 1, 7.0, Flag.STUCK)
-    report.count_flags(before, [first, before[1], spike, before[3]])
+    report.count_flags(ReadingColumns.of([first, sound[1], spike, sound[3]]), ())
     assert +report.flagged == {"spike": 1, "late": 1}
-    report.count_flags(before, [*before, Reading("cove", "ph", "probe", 0, 7.0)])
+    before = Reading("cove", "ph", "probe", 0, 7.0)
+    report.count_flags(ReadingColumns.of(sound), [replace(before, flags=Flag.SPIKE), before])
     assert report.flagged["spike"] == 0
