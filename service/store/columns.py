@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import repeat
+from operator import attrgetter
 from typing import overload
 
 import numpy as np
@@ -38,17 +39,18 @@ class ReadingColumns(Sequence[Reading]):
     @classmethod
     def of(cls, readings: Sequence[Reading]) -> ReadingColumns:
         """The same readings as columns."""
-        indices: dict[SeriesKey, int] = {}
-        series = [indices.setdefault(one.key, len(indices)) for one in readings]
+        indices: dict[tuple[str, str, str], int] = {}
+        names = map(attrgetter("tank", "quantity", "sensor"), readings)
+        series = [indices.setdefault(one, len(indices)) for one in names]
         raw = None
         if any(one.raw is not None for one in readings):
             raw = np.array([math.nan if one.raw is None else one.raw for one in readings])
         return cls(
-            tuple(indices),
+            tuple(SeriesKey(*names) for names in indices),
             np.array(series, np.intp),
             np.array([one.time_us for one in readings], np.int64),
             np.array([one.value for one in readings], np.float64),
-            np.array([int(one.flags) for one in readings], np.int32),
+            np.array([one.flags for one in readings], np.int32),
             raw,
         )
 

@@ -9,8 +9,9 @@ from enum import StrEnum
 from typing import Final, Protocol
 
 from service.advice.trials.confounders import Confounder, confounders
-from service.derive.loader import LogSource, load
+from service.derive.loader import load
 from service.derive.local_time import local_day, local_midnight, local_moment
+from service.derive.log_in_force import LogSource
 from service.derive.watched.comparison import Comparison, DayValue, compare
 from service.derive.watched.tank_days import TankDays
 from service.derive.watched.values import WATCHED
