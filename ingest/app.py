@@ -27,11 +27,12 @@ from ingest.process import (
 )
 from ingest.receive.connection import LAST_PACKETS_S, Connection
 from ingest.receive.queue import MessageQueue
-from ingest.status import StatusReport
+from ingest.status import what_matters
 from service.clock import Clock
 from service.config import Config
 from service.registry.models.ingest import StoredRoute
 from service.registry.registry import Registry
+from service.registry.status_report import StatusReport
 from service.store import Store
 from service.times import format_moment, from_us
 
@@ -269,7 +270,7 @@ class Ingester:
             return self._processor.process(self._decoder.decode(messages))
 
     def _publish_status(self) -> None:
-        report = StatusReport(self.name, self._registry)
+        report = StatusReport(self.name, self._registry, what_matters)
         next_s = 0.0
         while True:
             last = self._stop_writing.wait(_TICK_S)

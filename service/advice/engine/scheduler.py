@@ -5,9 +5,10 @@ from __future__ import annotations
 import logging
 import threading
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import datetime, timedelta
+from typing import Any
 
 from service.advice.engine.evaluator import Evaluator
 from service.advice.engine.history.change_events import LedgerChange
@@ -20,8 +21,8 @@ from service.advice.engine.storage_faults import (
 from service.advice.engine.upkeep import Upkeep
 from service.advice.sharing.leases import AllTanks, Leases
 from service.clock import Clock
-from service.derive.drift_cache import MorningDrifts
-from service.derive.view_cache import ViewCache
+from service.derive.caching.drift_cache import MorningDrifts
+from service.derive.caching.view_cache import ViewCache
 from service.errors import (
     LittoralError,
     StoreRefusedError,
@@ -30,6 +31,7 @@ from service.errors import (
 from service.registry.database.fencing import fenced
 from service.registry.models.schedulers import status_name
 from service.registry.registry import Registry
+from service.registry.status_report import StatusReport
 from service.store.interface import Store
 from service.times import format_moment
 
@@ -70,7 +72,7 @@ class Scheduler:
         self._integrations = tuple(integrations)
         self._ledger = Ledger(registry)
         self._leases = AllTanks() if leases is None else leases
-        self._status_name = status_name(self._leases.id)
+        self._report = StatusReport(status_name(self._leases.id), registry, _what_matters)
         self._wake = threading.Event()
         self._stopping = threading.Event()
         self._evaluated: str | None = None
@@ -139,7 +141,7 @@ class Scheduler:
         status["mended"] = {one.name: one.mended for one in self._integrations}
         status |= {"evaluated": self._evaluated, "seconds": time.monotonic() - began}
         with _error_logged("the status of the scheduler was not stored"):
-            self._registry.put_status(self._status_name, status)
+            self._report.put(status)
 
     def _note_unreadable(self, error: LittoralError) -> None:
         """Recommend to call somebody once the store has been away for a while."""
@@ -177,6 +179,12 @@ class Scheduler:
         """Renew the leases outside an evaluation; a registry that is away is logged."""
         with _error_logged("the leases were not renewed"):
             self._evaluator.release(self._leases.tend(may_give=may_give, at_once=at_once))
+
+
+def _what_matters(status: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Of the status, what is stored as soon as it changes: all but times and counts."""
+    counts = ("time", "evaluated", "seconds", "mended")
+    return {name: value for name, value in status.items() if name not in counts}
 
 
 @contextmanager

@@ -13,18 +13,20 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Final
 
-from service.derive.cache_size import tanks_cached
+from service.derive.caching.cache_size import tanks_cached
+from service.derive.caching.drift_cache import MorningDrifts
+from service.derive.caching.registry_snapshot import RegistrySnapshot
+from service.derive.caching.series_cache import SeriesCache, read_totals
+from service.derive.caching.series_refresh import DAY_US, Renewal, refresh
 from service.derive.co2.target import Target, target_of
-from service.derive.drift_cache import MorningDrifts
 from service.derive.gas_exchange import FIT_DAYS, gas_exchange
 from service.derive.inputs import Inputs
 from service.derive.light.day_cache import LightDayCache
-from service.derive.loader import HOUR_US, VIEW_DAYS, LogSource, load, means
+from service.derive.loader import VIEW_DAYS, load
+from service.derive.log_in_force import LogSource
 from service.derive.models.gas_exchange import GasModel
 from service.derive.models.tank_view import TankView
-from service.derive.registry_snapshot import RegistrySnapshot
-from service.derive.series_cache import SeriesCache, read_totals
-from service.derive.series_refresh import DAY_US, Renewal, refresh
+from service.derive.series_reading import HOUR_US, means
 from service.derive.tank_view import tank_view
 from service.registry.models.log import LogEntry
 from service.registry.models.tank import Tank
@@ -179,7 +181,7 @@ class ViewCache:
             cached.keys = basis.keys
             cached.series.keep_only(basis.keys)
         gas = self._gas(inputs, basis, cached, loaded)
-        drift = self._drift(inputs, gas, cached)
+        drift = self._drift(inputs, gas, prepared.registry, cached)
         light = None if cached is None else cached.light
         return tank_view(inputs, gas=gas, drift=drift, light=light)
 
@@ -232,14 +234,18 @@ class ViewCache:
         return model
 
     def _drift(
-        self, inputs: Inputs, gas: GasModel | None, cached: _Cached | None
+        self,
+        inputs: Inputs,
+        gas: GasModel | None,
+        registry: LogSource,
+        cached: _Cached | None,
     ) -> ElectrodeDrift | None:
         """The drift of the pH probe as last found; found now where the budget allows."""
         if self._left_s <= 0.0:
             return self._drifts.known(inputs)
         with self._charged():
             reader = None if cached is None else cached.series.read
-            return self._drifts.find(inputs, gas, self._registry, self._store, reader)
+            return self._drifts.find(inputs, gas, registry, self._store, reader)
 
     @contextmanager
     def _charged(self) -> Iterator[None]:
