@@ -16,7 +16,7 @@ from service.store.interface import Store
 if TYPE_CHECKING:
     from service.advice.engine.integration import Integration
     from service.advice.sharing.leases import Leases
-    from service.derive.drift_cache import MorningDrifts
+    from service.derive.caching.drift_cache import MorningDrifts
 
 
 def delivery_targets(config: Config) -> frozenset[str]:

@@ -31,7 +31,7 @@ from sqlalchemy import event
 from service.advice.engine import catalogue, evaluator
 from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.scheduler import Scheduler
-from service.derive import view_cache
+from service.derive.caching import view_cache
 from service.registry.models.log import LogEntry, LogKind
 from service.registry.registry import Registry, open_registry
 from service.store.interface import Store

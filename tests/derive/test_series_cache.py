@@ -9,10 +9,10 @@ from typing import Any
 import numpy as np
 import pytest
 
-from service.derive.loader import HOUR_US, means, step_of
-from service.derive.series_cache import SeriesCache
-from service.derive.series_refresh import DAY_US, refresh
-from service.derive.series_totals import Totals
+from service.derive.caching.series_cache import SeriesCache
+from service.derive.caching.series_refresh import DAY_US, refresh
+from service.derive.caching.series_totals import Totals
+from service.derive.series_reading import HOUR_US, means, step_of
 from service.errors import StoreUnavailableError
 from service.store.model import Buckets, Flag, Reading, SeriesKey
 from service.store.sqlite.store import SqliteStore

@@ -12,12 +12,12 @@ import numpy as np
 import pytest
 
 from service.cli import run
-from service.derive import view_cache as module
+from service.derive.caching import view_cache as module
+from service.derive.caching.view_cache import ViewCache
 from service.derive.loader import load
 from service.derive.models.gas_exchange import GasModel
 from service.derive.models.tank_view import TankView
 from service.derive.tank_view import tank_view
-from service.derive.view_cache import ViewCache
 from service.registry.models.log import LogKind
 from service.registry.models.tank import Tank
 from service.registry.registry import Registry

@@ -11,9 +11,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from service.derive.caching.view_cache import ViewCache
 from service.derive.loader import load
 from service.derive.tank_view import tank_view
-from service.derive.view_cache import ViewCache
 from service.registry.models.log import LogKind
 from service.registry.models.plans import GasPlan, LightPlan
 from service.registry.models.tank import Tank

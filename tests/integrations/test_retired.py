@@ -21,7 +21,7 @@ from service.config import (
     IntegrationConfig,
     MqttConfig,
 )
-from service.derive.drift_cache import MorningDrifts
+from service.derive.caching.drift_cache import MorningDrifts
 from service.integrations.configured import configured_integrations
 from service.integrations.mqtt_advice import MqttAdvice
 from service.integrations.retired import clearing

@@ -17,8 +17,8 @@ from service.advice.engine.recommendation import Finding
 from service.advice.engine.storage_faults import readings_waiting
 from service.advice.sharing.leases import Leases, Moved
 from service.advice.trials.keeping import without_undoing
+from service.derive.caching.view_cache import ViewCache
 from service.derive.models.tank_view import TankView
-from service.derive.view_cache import ViewCache
 from service.errors import LittoralError, NotFoundError
 from service.registry.database.fencing import Fence, LeaseLostError, fenced
 from service.registry.models.absence import Absence

@@ -21,8 +21,8 @@ from service.advice.engine.storage_faults import (
 from service.advice.engine.upkeep import Upkeep
 from service.advice.sharing.leases import AllTanks, Leases
 from service.clock import Clock
-from service.derive.drift_cache import MorningDrifts
-from service.derive.view_cache import ViewCache
+from service.derive.caching.drift_cache import MorningDrifts
+from service.derive.caching.view_cache import ViewCache
 from service.errors import (
     LittoralError,
     StoreRefusedError,

@@ -97,7 +97,7 @@ def _keys(
         series.append((source.illuminance.time_us, source.illuminance.value))
     parts = [_parts(*one, edges.ravel()) for one in series]
     whole = source.quantity, source.levels, source.gap_s, source.bright_lux, co2.gap_s
-    seldom = _usual_step_s(source.samples)
+    seldom = source.step_s if source.step_s > SLOWEST_S else 0.0  # below, it tells nothing
     return [
         (whole, seldom, *(part[3 * n : 3 * n + 5].tobytes() for part in parts))
         for n in range(len(days))
@@ -113,11 +113,3 @@ def _parts(
     sums = np.zeros(len(value) + 1, np.int64)
     np.cumsum(value.view(np.int64) * time_us, out=sums[1:])
     return np.stack((np.diff(at), np.diff(sums[at])), axis=1)
-
-
-def _usual_step_s(samples: Samples) -> float:
-    """The usual step between samples where it may be above ``SLOWEST_S``; else 0."""
-    steps = len(samples) - 1
-    if steps < 1 or steps / 2 * SLOWEST_S > (samples.time_us[-1] - samples.time_us[0]) / 1e6:
-        return 0.0
-    return float(np.median(np.diff(samples.time_us)))

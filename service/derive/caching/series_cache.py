@@ -11,9 +11,9 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable
 
-from service.derive.loader import HOUR_US, as_samples, step_of
-from service.derive.series_refresh import CachedSeries, Renewal, refresh
-from service.derive.series_totals import Totals
+from service.derive.caching.series_refresh import CachedSeries, Renewal, refresh
+from service.derive.caching.series_totals import Totals
+from service.derive.series_reading import HOUR_US, as_samples, step_of
 from service.store.interface import Store
 from service.store.model import MEAN_ALONE, Samples, SeriesKey
 

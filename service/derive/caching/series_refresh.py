@@ -9,9 +9,9 @@ from typing import Final
 
 import numpy as np
 
-from service.derive.loader import HOUR_US, step_of
+from service.derive.caching.series_totals import Times, Totals, no_times, no_values, runs
 from service.derive.models.co2 import Array
-from service.derive.series_totals import Times, Totals, no_times, no_values, runs
+from service.derive.series_reading import HOUR_US, step_of
 from service.store.interface import Store
 from service.store.model import MEAN_ALONE, Buckets, SeriesKey
 

@@ -13,18 +13,20 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Final
 
-from service.derive.cache_size import tanks_cached
+from service.derive.caching.cache_size import tanks_cached
+from service.derive.caching.drift_cache import MorningDrifts
+from service.derive.caching.registry_snapshot import RegistrySnapshot
+from service.derive.caching.series_cache import SeriesCache, read_totals
+from service.derive.caching.series_refresh import DAY_US, Renewal, refresh
 from service.derive.co2.target import Target, target_of
-from service.derive.drift_cache import MorningDrifts
 from service.derive.gas_exchange import FIT_DAYS, gas_exchange
 from service.derive.inputs import Inputs
 from service.derive.light.day_cache import LightDayCache
-from service.derive.loader import HOUR_US, VIEW_DAYS, LogSource, load, means
+from service.derive.loader import VIEW_DAYS, load
+from service.derive.log_in_force import LogSource
 from service.derive.models.gas_exchange import GasModel
 from service.derive.models.tank_view import TankView
-from service.derive.registry_snapshot import RegistrySnapshot
-from service.derive.series_cache import SeriesCache, read_totals
-from service.derive.series_refresh import DAY_US, Renewal, refresh
+from service.derive.series_reading import HOUR_US, means
 from service.derive.tank_view import tank_view
 from service.registry.models.log import LogEntry
 from service.registry.models.tank import Tank
