@@ -7,17 +7,16 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
 from datetime import timedelta
 from typing import Any
 
 from rich.console import Console
 
+from demo.asking import POLL_S, Bench, Fault, Question, require
 from demo.boards import Boards
-from demo.listening import retained
+from demo.check_advice import recommendations, retained_advice
 from demo.scenario import Scenario
-from demo.tanks import emberpane, lateleaf, quillwater
-from service.advice.rules.sensors.silent import CODE as SILENT
+from demo.tanks import emberpane, lateleaf
 from service.client import Client, ClientError
 from service.clock import Clock
 from service.store.model import Reading, SeriesKey
@@ -27,8 +26,6 @@ LIVE_READINGS = 5
 """So many readings of each sensor must have come over MQTT before the questions are asked."""
 
 LIVE_TIMEOUT_S = 60.0
-ADVICE_TIMEOUT_S = 60.0
-POLL_S = 0.2
 STORED_WITHIN_S = 10.0
 
 TEMPERATURE_TOLERANCE_C = 0.3
@@ -36,26 +33,6 @@ PHOTOPERIOD_TOLERANCE_H = 0.3
 CALCULATE_TOLERANCE = 0.005
 PHREEQC_CO2_MG_L = 21.4413
 """CO2 of KHCO3 water at 25 °C, 4 dKH, pH 6.8 by PHREEQC (phreeqc.dat); see docs/references.md."""
-
-WARNINGS = ("warning", "urgent")
-
-
-@dataclass(frozen=True, slots=True)
-class Bench:
-    """What the questions may use."""
-
-    client: Client
-    scenario: Scenario
-    boards: Boards
-    clock: Clock
-    mqtt_port: int
-
-
-class Fault(Exception):  # noqa: N818 - it is an answer that is wrong, not an error of ours
-    """An answer is not what it ought to be."""
-
-
-Question = Callable[[Bench], Iterator[str]]
 
 
 def check(
@@ -112,7 +89,7 @@ def _wait_for_readings(bench: Bench, alive: Callable[[], None]) -> None:
 def _tanks(bench: Bench) -> Iterator[str]:
     found = {one["id"]: one for one in bench.client.get("/v1/tanks")["tanks"]}
     for one in bench.scenario.tanks:
-        _require(one.tank.id in found, f"{one.tank.id} is not among the tanks")
+        require(one.tank.id in found, f"{one.tank.id} is not among the tanks")
         shown = found[one.tank.id]
         net = shown["volume"]["net"]["value"]
         yield f"{shown['name']}: {net:.0f} L of water"
@@ -123,9 +100,9 @@ def _readings(bench: Bench) -> Iterator[str]:
     for one in bench.scenario.tanks:
         for key, wire in one.wires.items():
             sent = bench.boards.sent().get(key, [])
-            _require(bool(sent), f"{key.quantity} of {key.tank} published nothing")
+            require(bool(sent), f"{key.quantity} of {key.tank} published nothing")
             stored = _stored(bench, key, sent)
-            _require(
+            require(
                 len(stored) >= len(sent),
                 f"{key.quantity} of {key.tank}: {len(sent)} published, {len(stored)} stored",
             )
@@ -156,13 +133,13 @@ def _stored(bench: Bench, key: SeriesKey, sent: Sequence[Reading]) -> list[dict[
 def _same(key: SeriesKey, reading: Reading, answer: dict[str, Any], stamped: bool) -> None:
     what = f"{key.quantity} of {key.tank}"
     value = answer["value"]
-    _require(
+    require(
         abs(value - reading.value) <= 1e-9 * max(1.0, abs(reading.value)),
         f"{what}: {reading.value!r} was published, {value!r} is stored",
     )
     if stamped:
         stored_us = to_us(parse_moment(answer["time"]))
-        _require(
+        require(
             stored_us == reading.time_us,
             f"{what}: measured at {format_moment(from_us(reading.time_us))}, "
             f"stored at {answer['time']}",
@@ -173,22 +150,22 @@ def _co2(bench: Bench) -> Iterator[str]:
     for one in bench.scenario.tanks:
         answer = bench.client.get(f"/v1/tanks/{one.tank.id}/co2")
         co2, target, state = answer["co2"], answer["target"], answer["state"]
-        _require(co2 is not None, f"CO2 of {one.tank.id} is unknown: {answer['reasons']}")
+        require(co2 is not None, f"CO2 of {one.tank.id} is unknown: {answer['reasons']}")
         at_us = to_us(parse_moment(answer["time"]))
         truth = bench.boards.truth(one.tank.id, at_us)
-        _require(truth is not None, f"no truth is known of {one.tank.id}")
+        require(truth is not None, f"no truth is known of {one.tank.id}")
         assert truth is not None
         yield (
             f"{one.tank.name}: {co2['value']:.1f} mg/L (95 %: {co2['low']:.1f} to "
             f"{co2['high']:.1f}), {state} {target['low']:g} to {target['high']:g}; "
             f"true: {truth.co2_mg_l:.1f}"
         )
-        _require(
+        require(
             co2["low"] <= truth.co2_mg_l <= co2["high"],
             f"the true CO2 of {one.tank.id} lies outside its interval",
         )
         expected = "below" if one.tank.id == lateleaf.ID else "within"
-        _require(state == expected, f"{one.tank.id} is {state} its target, not {expected}")
+        require(state == expected, f"{one.tank.id} is {state} its target, not {expected}")
 
 
 def _light(bench: Bench) -> Iterator[str]:
@@ -198,13 +175,13 @@ def _light(bench: Bench) -> Iterator[str]:
         hours, dli = answer["photoperiod"]["value"], answer["dli"]["value"]
         yield f"{one.tank.name}, yesterday: {hours:.1f} h, {dli:.2f} mol/m2/d"
         lamp = one.model.lamp
-        _require(
+        require(
             abs(hours - lamp.hours) <= PHOTOPERIOD_TOLERANCE_H,
             f"{one.tank.id} was lit {hours:.2f} h by plan {lamp.hours:g} h",
         )
         # a trapezoid: full power less half of each ramp
         photons = lamp.lux * lamp.umol_per_lux * (lamp.hours * 60 - lamp.ramp_min) * 60 / 1e6
-        _require(
+        require(
             abs(dli - photons) <= 0.05 * photons,
             f"{one.tank.id} had {dli:.2f} mol/m2/d of light, truly {photons:.2f}",
         )
@@ -217,7 +194,7 @@ def _temperature(bench: Bench) -> Iterator[str]:
         truth = bench.boards.truth(one.tank.id, to_us(parse_moment(answer["time"])))
         assert truth is not None
         yield f"{one.tank.name}: {celsius:.1f} °C; true: {truth.temperature_c:.1f}"
-        _require(
+        require(
             abs(celsius - truth.temperature_c) <= TEMPERATURE_TOLERANCE_C,
             f"{one.tank.id} is {truth.temperature_c:.2f} °C, not {celsius:.2f}",
         )
@@ -230,64 +207,17 @@ def _excursions(bench: Bench) -> Iterator[str]:
         answer = bench.client.get(path, start=start)
         found, limits = answer["excursions"], answer["range"]
         total = sum(each["degree_hours"]["value"] for each in found)
-        told = f"{len(found)} of together {total:.1f} K h" if found else "none"
+        excursions = f"{len(found)} of together {total:.1f} degree-hours" if found else "none"
         yield (
-            f"{one.tank.name}: {told} in five days outside {limits['low']:g} to "
+            f"{one.tank.name}: {excursions} in five days outside {limits['low']:g} to "
             f"{limits['high']:g} °C; the upper limit is that of {answer['high_species']}"
         )
         if one.tank.id == emberpane.ID:
-            _require(total > 0, "the warm tank has no excursion")
+            require(total > 0, "the warm tank has no excursion")
             species = answer["high_species"]
-            _require(species == emberpane.NEW_FISH, f"its limit is that of {species}")
+            require(species == emberpane.NEW_FISH, f"its limit is that of {species}")
         else:
-            _require(not found, f"{one.tank.id} has an excursion")
-
-
-def _recommendations(bench: Bench) -> Iterator[str]:
-    expected = {
-        quillwater.ID: set(),
-        lateleaf.ID: {"gas-late", "water-change-after-work"},
-        emberpane.ID: {"temperature-out"},
-    }
-    for one in bench.scenario.tanks:
-        found = _advice(bench, one.tank.id, expected[one.tank.id])
-        if not found:
-            yield f"{one.tank.name}: nothing to do"
-        for each in found:
-            yield f"{one.tank.name}: {each['severity']}: {each['title']}"
-        missing = expected[one.tank.id] - {each["code"] for each in found}
-        _require(not missing, f"{one.tank.id} lacks the advice {', '.join(sorted(missing))}")
-        loud = [each["title"] for each in found if each["severity"] in WARNINGS]
-        if one.tank.id == quillwater.ID:
-            _require(not loud, f"the healthy tank has a warning: {'; '.join(loud)}")
-        for each in found:
-            if each["code"] == "water-change-after-work":
-                litres = [a["value"] for a in each["amounts"] if a["unit"] == "L"]
-                _require(bool(litres) and litres[0] > 0, "the water change has no litres")
-
-
-def _advice(bench: Bench, tank: str, expected: set[str]) -> list[dict[str, Any]]:
-    """The open recommendations; waits until the expected ones are there and no sensor is silent.
-
-    No board of the demo falls silent for as long as the rule waits. But a minute of the demo is a
-    second: a computer that is busy elsewhere for half a minute silences all boards meanwhile.
-    """
-    end = time.monotonic() + ADVICE_TIMEOUT_S
-    while True:
-        answer = bench.client.get(f"/v1/tanks/{tank}/recommendations")
-        found: list[dict[str, Any]] = answer["recommendations"]
-        codes = {each["code"] for each in found}
-        if (expected <= codes and SILENT not in codes) or time.monotonic() > end:
-            return found
-        time.sleep(POLL_S)
-
-
-def _retained(bench: Bench) -> Iterator[str]:
-    topic = f"littoral/{lateleaf.ID}/advice/gas-late"
-    found = retained(bench.mqtt_port, topic, ADVICE_TIMEOUT_S)
-    _require(found is not None, f"the broker keeps nothing on {topic}")
-    yield f"{topic}: {found['title']}"
-    _require(found["tank"] == lateleaf.ID, f"it is about {found['tank']}")
+            require(not found, f"{one.tank.id} has an excursion")
 
 
 def _calculate(bench: Bench) -> Iterator[str]:
@@ -298,15 +228,10 @@ def _calculate(bench: Bench) -> Iterator[str]:
     }
     co2 = bench.client.send("POST", "/v1/calculate/co2", question)["co2"]["value"]
     yield f"pH 6.8, 4 dKH, 77 °F: {co2:.2f} mg/L; PHREEQC: {PHREEQC_CO2_MG_L:.2f}"
-    _require(
+    require(
         abs(co2 - PHREEQC_CO2_MG_L) <= CALCULATE_TOLERANCE * PHREEQC_CO2_MG_L,
         f"{co2:.3f} mg/L is not within {CALCULATE_TOLERANCE:.1%}",
     )
-
-
-def _require(true: bool, otherwise: str) -> None:
-    if not true:
-        raise Fault(otherwise)
 
 
 QUESTIONS: tuple[tuple[str, Question], ...] = (
@@ -316,7 +241,7 @@ QUESTIONS: tuple[tuple[str, Question], ...] = (
     ("How long and how strong was the light?", _light),
     ("How warm is the water?", _temperature),
     ("Was it too warm or too cold for the animals?", _excursions),
-    ("What is to be done?", _recommendations),
-    ("Is the advice at the broker too?", _retained),
+    ("What is to be done?", recommendations),
+    ("Is the advice at the broker too?", retained_advice),
     ("What is the CO2 of other water?", _calculate),
 )

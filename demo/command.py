@@ -15,7 +15,7 @@ _PORT = click.IntRange(1, 65_535)
 _WITH_CHECK = "; with --check: any that is free"
 
 
-@click.command("demo")
+@click.command("demo", context_settings={"help_option_names": ["-h", "--help"]})
 @click.option("--http-port", type=_PORT, show_default=f"{default.HTTP_PORT}{_WITH_CHECK}")
 @click.option("--mqtt-port", type=_PORT, show_default=f"{default.MQTT_PORT}{_WITH_CHECK}")
 @click.option(

@@ -27,11 +27,12 @@ from ingest.process import (
 )
 from ingest.receive.connection import LAST_PACKETS_S, Connection
 from ingest.receive.queue import MessageQueue
-from ingest.status import StatusReport
+from ingest.status import what_matters
 from service.clock import Clock
 from service.config import Config
 from service.registry.models.ingest import StoredRoute
 from service.registry.registry import Registry
+from service.registry.status_report import StatusReport
 from service.store import Store
 from service.times import format_moment, from_us
 
@@ -167,8 +168,8 @@ class Ingester:
         """Whether the broker has sent nothing for a while, and all is stored."""
         connection, now_s = self._connection, time.monotonic()
         busy = not connection.connected or len(self._queue) or self._spool.depth("readings").items
-        if busy or connection.received != self._came[0]:
-            self._came = (connection.received, now_s)
+        if busy or connection.arrivals.received != self._came[0]:
+            self._came = (connection.arrivals.received, now_s)
         return now_s - self._came[1] >= _QUIET_S
 
     def status(self) -> dict[str, Any]:
@@ -189,9 +190,9 @@ class Ingester:
             "time": format_moment(self._clock.now()),
             "connected": connection.connected,
             "subscribed": connection.connected and connection.subscriptions.complete,
-            "received": connection.received,
+            "received": connection.arrivals.received,
             "acknowledged": connection.acknowledged,
-            "dropped_qos0": connection.dropped_qos0,
+            "dropped_qos0": connection.arrivals.dropped_qos0,
             "too_large": connection.too_large,
             "waiting": len(self._queue),
             "stored": self.stored,
@@ -269,7 +270,7 @@ class Ingester:
             return self._processor.process(self._decoder.decode(messages))
 
     def _publish_status(self) -> None:
-        report = StatusReport(self.name, self._registry)
+        report = StatusReport(self.name, self._registry, what_matters)
         next_s = 0.0
         while True:
             last = self._stop_writing.wait(_TICK_S)

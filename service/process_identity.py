@@ -28,7 +28,7 @@ def has_ended(process: str) -> bool:
     try:
         place, pid, started = process.rsplit(" ", 2)
         if place != _place():
-            return False  # another machine, container or start of this one: it cannot be told
+            return False  # another machine, container or start of this one: not known
         return _started(int(pid)) != started
     except FileNotFoundError:
         return True

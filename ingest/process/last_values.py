@@ -1,8 +1,8 @@
-"""The last value of each of a few sensors, in a tuple: a third of a dictionary's memory."""
+"""The last value of each of a few sensors; usually there is one, and it takes little memory."""
 
 from __future__ import annotations
 
-import math
+from collections.abc import Iterator
 from typing import NamedTuple
 
 
@@ -14,17 +14,37 @@ class LastValue(NamedTuple):
     value: float
 
 
-def with_last(
-    known: tuple[LastValue, ...], new: LastValue, most: float = math.inf
-) -> tuple[LastValue, ...]:
-    """The last values with a new one, in the order in which the sensors were first seen.
+class LastValues:
+    """The last value of each sensor, in the order in which the sensors were first seen."""
 
-    Args:
-        most: sensors that there may be; one more is left out.
-    """
-    sensor = new.sensor
-    if len(known) == 1 and known[0].sensor == sensor:
-        return (new,)
-    if any(one.sensor == sensor for one in known):
-        return tuple([new if one.sensor == sensor else one for one in known])
-    return (*known, new) if len(known) < most else known
+    __slots__ = ("_others", "_sensor", "_time_us", "_value")
+
+    def __init__(self) -> None:
+        """Start without values."""
+        self._sensor = ""
+        self._time_us = 0
+        self._value = 0.0
+        #: None: there is no other sensor, as in most tanks.
+        self._others: dict[str, LastValue] | None = None
+
+    def __len__(self) -> int:
+        return bool(self._sensor) + len(self._others or ())
+
+    def __iter__(self) -> Iterator[LastValue]:
+        if self._sensor:
+            yield LastValue(self._sensor, self._time_us, self._value)
+            yield from (self._others or {}).values()
+
+    def put(self, sensor: str, time_us: int, value: float, most: int | None = None) -> None:
+        """Replace the last value of a sensor.
+
+        Args:
+            most: sensors that there may be; one more is left out.
+        """
+        if sensor == self._sensor or not self._sensor:
+            self._sensor, self._time_us, self._value = sensor, time_us, value
+            return
+        if self._others is None:
+            self._others = {}
+        if most is None or sensor in self._others or len(self) < most:
+            self._others[sensor] = LastValue(sensor, time_us, value)

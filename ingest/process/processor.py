@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Final
 
 from ingest.decode.message import (
@@ -19,6 +19,7 @@ from ingest.decode.message import (
 from ingest.decode.sample import Arrival, Sample
 from ingest.process import device_clock
 from ingest.process.admission import Admission, SensorLimits, StoredSeries
+from ingest.process.archived import Judged, judge_archived
 from ingest.process.calibration import Calibrated, Calibrations
 from ingest.process.clock_offset import DeviceClocks, KnownOffsets
 from ingest.process.device_clock import ClockLimits
@@ -33,6 +34,7 @@ from ingest.process.water_temperature import (
 )
 from service.registry.models.ingest import Rejection
 from service.store import NOT_USABLE, Flag, Reading, Samples, SeriesKey, Store
+from service.store.columns import ReadingColumns
 
 _log = logging.getLogger(__name__)
 _NOT_USABLE: Final = int(NOT_USABLE)
@@ -154,7 +156,7 @@ class Processor:
         """Why the series of a reading may not be stored, naming the limit; "" where it may."""
         return self._admission.refusal((reading.tank, reading.quantity, reading.sensor))
 
-    def process_archived(self, readings: Iterable[Reading], now_us: int) -> Processed:
+    def process_archived(self, readings: ReadingColumns, now_us: int) -> Judged:
         """Flag readings of a file: their times and values stay, no calibration is applied.
 
         Args:
@@ -162,15 +164,12 @@ class Processor:
                 order of their times.
             now_us: a time ahead of this is flagged ``CLOCK``.
         """
-        processed = Processed()
         self._memory.begin_batch()
-        for reading in sorted(readings, key=lambda one: one.time_us):
-            name = (reading.tank, reading.quantity, reading.sensor)
-            series = self._memory.series(name, reading.time_us)
-            if reading.time_us > now_us + self._limits.future_us:
-                reading = replace(reading, flags=reading.flags | Flag.CLOCK)
-            self._judge(series, reading, False, processed)
-        return processed
+        judged = judge_archived(self._memory, readings, now_us + self._limits.future_us)
+        for one in judged.last:
+            if one.quantity == "temperature":
+                self._temperatures.add(one.tank, one.time_us, one.value, one.sensor)
+        return judged
 
     def forget(self, batch: Sequence[Arrival]) -> None:
         """Forget the series of a batch, because what became of it could not be stored."""

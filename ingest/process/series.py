@@ -146,7 +146,8 @@ class SeriesMemory:
         self._warm_up_s = warm_up_s
         self._series: dict[SeriesName, SeriesState] = {}
         self._checks = {quantity: Checks(quantity) for quantity in LIMITS}
-        self._agreements: dict[tuple[str, str], Agreement] = {}
+        #: Of each quantity by tank.
+        self._agreements: dict[str, dict[str, Agreement]] = {quantity: {} for quantity in LIMITS}
         #: What was read last of a single time: it is asked for twice, for the clock and the value.
         self._last_at: tuple[SeriesName, int, Samples] | None = None
         #: None: nothing was read in this batch.
@@ -221,10 +222,11 @@ class SeriesMemory:
         tank, quantity, _ = name
         if LIMITS[quantity].apart is None:
             return None
-        found = self._agreements.get((tank, quantity))
+        agreements = self._agreements[quantity]
+        found = agreements.get(tank)
         if found is None:
-            _make_room(self._agreements, self._most_series)
-            found = self._agreements[tank, quantity] = Agreement()
+            _make_room(agreements, self._most_series)
+            found = agreements[tank] = Agreement()
         return found
 
     def _warm_up(self, series: SeriesState, end_us: int) -> None:

@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable, Mapping, Sequence
 from typing import Final
 
-from ingest.process.last_values import LastValue, with_last
+from ingest.process.last_values import LastValues
 from service.errors import LittoralError
 from service.store import DEFAULT_SENSOR, SeriesKey, Store
 
@@ -60,14 +60,16 @@ class WaterTemperatures:
         """
         self._stored = stored
         self._order = order
-        self._latest: dict[str, tuple[LastValue, ...]] = {}
+        self._latest: dict[str, LastValues] = {}
         self._from_store: dict[str, Measured | None] = {}
         self._asked: dict[str, tuple[int, float]] = {}
 
     def add(self, tank: str, time_us: int, celsius: float, sensor: str = DEFAULT_SENSOR) -> None:
         """Remember a usable reading."""
-        known = self._latest.get(tank, ())
-        self._latest[tank] = with_last(known, LastValue(sensor, time_us, celsius))
+        known = self._latest.get(tank)
+        if known is None:
+            known = self._latest[tank] = LastValues()
+        known.put(sensor, time_us, celsius)
 
     def at(self, tank: str, time_us: int) -> float | None:
         """The temperature of a tank at a time, °C; None if there is none within an hour."""

@@ -18,6 +18,7 @@ import paho.mqtt.client as mqtt
 from paho.mqtt.enums import MQTTErrorCode
 
 from ingest.decode.message import Message
+from ingest.receive.arrivals import Arrivals
 from ingest.receive.queue import MessageQueue
 from ingest.receive.subscriptions import Notes, Subscriptions
 from service.clock import Clock
@@ -25,7 +26,7 @@ from service.config import IngestConfig, MqttConfig
 from service.mqtt.connection import Will, receiving_client
 from service.mqtt.fast_reading import has_pending_bytes
 from service.mqtt.same_client_id import SameClientId
-from service.times import format_moment, to_us
+from service.times import format_moment
 from service.urls import redacted
 
 _log = logging.getLogger(__name__)
@@ -77,22 +78,18 @@ class Connection:
         self._clock = clock
         self.status_topic = f"{mqtt_config.prefix}/$ingest/{mqtt_config.client_id}"
         self.connected = False
-        self.received = 0
+        self.arrivals = Arrivals(queue, clock)
         self.acknowledged = 0
-        self.dropped_qos0 = 0
-        self.connection = 0
         self.last_error = ""
         self.same_client_id = SameClientId(mqtt_config.client_id)
-        self._missed = False
         self._refused = False
         self._misc_s = 0.0
         self._status_s = 0.0
-        self._last_arrival_us = 0
         self._acks: deque[tuple[int, int]] = deque()
         self._filters_to_come: deque[Sequence[str]] = deque()
         self._wake_r, self._wake_w = socket.socketpair()
-        self._wake_r.setblocking(False)
-        self._wake_w.setblocking(False)
+        for end in (self._wake_r, self._wake_w):
+            end.setblocking(False)
         self._client = receiving_client(
             mqtt_config,
             ingest_config.max_inflight,
@@ -104,8 +101,9 @@ class Connection:
         self._client.on_connect = self._on_connect
         self._client.on_disconnect = self._on_disconnect
         self._client.on_message = self._on_message
-        self._client.on_plain = self._receive
-        self._client.on_too_large = self._receive_too_large
+        # Those without properties come here at once.
+        self._client.on_plain = self.arrivals.receive
+        self._client.on_too_large = self.arrivals.receive_too_large
 
     @property
     def too_large(self) -> int:
@@ -150,9 +148,9 @@ class Connection:
 
     def _connect(self) -> None:
         self._change_filters()
-        self.connection += 1
+        self.arrivals.begin_connection()
         self._acks.clear()
-        self._missed = self._refused = False
+        self._refused = False
         self._misc_s = time.monotonic()
         try:
             self._client.reconnect()
@@ -186,16 +184,16 @@ class Connection:
             client.loop_misc()
             if self.connected and time.monotonic() - self._status_s >= _STATUS_EVERY_S:
                 self._publish_online()
-            if self._missed and self._queue.has_room and not self._is_stalled():
+            if self.arrivals.missed and self._queue.has_room and not self._is_stalled():
                 self._fetch_missed()
 
     def _read(self) -> None:
-        client, queue = self._client, self._queue
+        client, queue, arrivals = self._client, self._queue, self.arrivals
         for _ in range(_BURST):
-            before = self.received
-            if client.read_packet() != MQTTErrorCode.MQTT_ERR_SUCCESS or self.received == before:
+            before = arrivals.received
+            if client.read_packet() != MQTTErrorCode.MQTT_ERR_SUCCESS:
                 break
-            if not queue.has_room:
+            if arrivals.received == before or not queue.has_room:
                 break
         queue.notify()
 
@@ -204,7 +202,7 @@ class Connection:
             self.subscriptions.change(self._filters_to_come.popleft())
 
     def _send_acks(self) -> None:
-        client, acks, current = self._client, self._acks, self.connection
+        client, acks, current = self._client, self._acks, self.arrivals.connection
         sent = 0
         while acks:
             connection, mid = acks.popleft()
@@ -261,13 +259,9 @@ class Connection:
             self.last_error = f"{redacted(self._config.url)}: {reason}"
             _log.warning("the broker refuses the connection: %s", self.last_error)
             return
-        self.connected = True
-        self.last_error = ""
-        _log.info(
-            "connected to %s, session %s",
-            redacted(self._config.url),
-            "resumed" if flags.session_present else "new",
-        )
+        self.connected, self.last_error = True, ""
+        session = "resumed" if flags.session_present else "new"
+        _log.info("connected to %s, session %s", redacted(self._config.url), session)
         self.subscriptions.subscribe(properties)
         self._publish_online()
 
@@ -295,57 +289,11 @@ class Connection:
         except UnicodeDecodeError:
             topic, is_second = _NOT_UTF8, False
         if is_second:
-            self.received += 1
-            self._acks.append((self.connection, message.mid))
+            self.arrivals.received += 1
+            self._acks.append((self.arrivals.connection, message.mid))
             return
         payload = bytes(message.payload)
-        self._receive(topic, payload, message.mid, message.qos, message.dup, message.retain)
-
-    def _receive_too_large(
-        self, topic: bytes, length: int, mid: int, qos: int, dup: bool, retain: bool
-    ) -> None:
-        """Queue a message of which only the topic was stored, to be rejected and acknowledged."""
-        self._receive(topic, b"", mid, qos, dup, retain, length)
-
-    def _receive(
-        self,
-        topic: bytes,
-        payload: bytes,
-        mid: int,
-        qos: int,
-        dup: bool,
-        retain: bool,
-        too_large: int = 0,
-    ) -> None:
-        """Queue one message; those without properties come here at once."""
-        self.received += 1
-        if not self._queue.has_room:
-            # Only a broker that ignores the receive maximum, or QoS 0, gets here.
-            if qos:
-                self._missed = True
-            else:
-                self.dropped_qos0 += 1
-            return
-        try:
-            name = topic.decode()
-        except UnicodeDecodeError:
-            name = "(a topic that is not UTF-8)"
-        arrival_us = self._arrival_us()
-        self._queue.put(
-            Message(name, payload, arrival_us, mid, qos, dup, retain, self.connection, too_large)
-        )
-
-    def _arrival_us(self) -> int:
-        """The time of arrival: never the same twice, so that it identifies a reading."""
-        now_us = to_us(self._clock.now())
-        last_us = self._last_arrival_us
-        if last_us - 1_000_000 < now_us <= last_us:
-            now_us = last_us + 1
-        self._last_arrival_us = now_us
-        return now_us
-
-    # -- preparation
+        self.arrivals.receive(topic, payload, message.mid, message.qos, message.dup, message.retain)
 
     def _status(self, state: str) -> str:
-        now = format_moment(self._clock.now())
-        return json.dumps({"state": state, "time": now})
+        return json.dumps({"state": state, "time": format_moment(self._clock.now())})

@@ -20,6 +20,14 @@ _OVERHEAD_BYTES: Final = 400
 _WINDOW_LEAST: Final = 10
 _SILENCE_S: Final = 0.005
 _USUAL_GAPS: Final = 5
+#: Messages that come after a pause, or of a new topic, wait so long at most: somebody who sets up
+#: a sensor looks for its first reading, and what is sent together is committed together.
+_FIRST_AGE_S: Final = 1.0
+#: A message that comes so soon after the last batch was acknowledged has waited at the broker,
+#: whose window is smaller than ``_WINDOW_LEAST``: to let it wait here would hold up all others.
+_BACKLOG_S: Final = 0.25
+#: Topics that are remembered; with more of them there is always somebody who sends.
+_MOST_TOPICS: Final = 1000
 
 
 class MessageQueue:
@@ -29,7 +37,8 @@ class MessageQueue:
         """Make an empty one.
 
         Args:
-            batch_size, batch_age_s: a batch is closed when it is this large or this old.
+            batch_size, batch_age_s: a batch is closed when it is this large, or the one before
+                was closed so long ago.
             limit: messages that may wait.
         """
         self._size = batch_size
@@ -41,6 +50,9 @@ class MessageQueue:
         self._bytes_taken = 0
         self._new = threading.Event()
         self._closed = False
+        self._topics: set[str] = set()
+        self._urgent = False
+        self._taken_s = self._acknowledged_s = float("-inf")
 
     def __len__(self) -> int:
         return len(self._queue)
@@ -53,6 +65,9 @@ class MessageQueue:
 
     def put(self, message: Message) -> None:
         """Add one message; ``notify`` wakes the writer."""
+        if message.topic not in self._topics and len(self._topics) < _MOST_TOPICS:
+            self._topics.add(message.topic)
+            self._urgent = True
         self._queue.append(message)
         self._bytes_put += _bytes_of(message)
 
@@ -67,21 +82,39 @@ class MessageQueue:
         self._new.set()
 
     def take(self, timeout_s: float) -> list[Message]:
-        """Wait for a batch; empty when nothing came for ``timeout_s``, or all is taken."""
+        """Wait for a batch; empty when nothing came for ``timeout_s``, or all is taken.
+
+        To ask again says that the last batch was acknowledged.
+        """
+        if self._taken_s > self._acknowledged_s:
+            self._acknowledged_s = time.monotonic()
         if not self._queue:
             self._pause(0, timeout_s)
             if not self._queue:
                 return []
+            if time.monotonic() - self._acknowledged_s < _BACKLOG_S:
+                self._urgent = True
         self._gather()
+        self._urgent = False  # one that is put from here on counts for the next batch
         batch = [self._queue.popleft() for _ in range(min(len(self._queue), self._size))]
         self._bytes_taken += sum(map(_bytes_of, batch))
+        self._taken_s = time.monotonic()
         return batch
+
+    def _end_s(self, start_s: float) -> float:
+        """When a batch that began at a time is old enough."""
+        first_s = start_s + min(self._age_s, _FIRST_AGE_S)
+        return first_s if self._urgent else max(first_s, self._taken_s + self._age_s)
 
     def _gather(self) -> None:
         """Wait until the batch is large or old enough, or the broker's window is used up."""
         start_s = now_s = seen_s = time.monotonic()
-        end_s, begun, seen = start_s + self._age_s, len(self._queue), len(self._queue)
-        while not self._closed and len(self._queue) < self._size and now_s < end_s:
+        begun = seen = len(self._queue)
+        while (
+            not self._closed
+            and len(self._queue) < self._size
+            and (end_s := self._end_s(start_s)) > now_s
+        ):
             waiting = len(self._queue)
             if waiting != seen:
                 seen, seen_s = waiting, now_s

@@ -11,7 +11,7 @@ from flask import Flask, current_app
 
 from service.clock import Clock
 from service.config import Config
-from service.derive.drift_cache import MorningDrifts
+from service.derive.caching.drift_cache import MorningDrifts
 from service.integrations.metrics.exposition import Metrics
 from service.pictures.album import Album
 from service.registry.registry import Registry

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from service.advice.engine.integration import Integration
     from service.advice.engine.scheduler import Scheduler
     from service.advice.sharing.leases import SharedLeases
-    from service.derive.drift_cache import MorningDrifts
+    from service.derive.caching.drift_cache import MorningDrifts
     from service.integrations.metrics.exposition import Metrics
     from service.pictures.album import Album
 
@@ -113,7 +113,7 @@ class Application:
     @cached_property
     def drifts(self) -> MorningDrifts:
         """Drifts of pH probes: the scheduler finds them, views read them."""
-        from service.derive.drift_cache import MorningDrifts
+        from service.derive.caching.drift_cache import MorningDrifts
 
         return MorningDrifts()
 

@@ -7,7 +7,9 @@ to 32 MB that were freed stay with the process: 15 to 20 MB of the serving proce
 from __future__ import annotations
 
 import ctypes
+import sqlite3
 import threading
+from contextlib import closing
 from typing import Final
 
 #: From malloc.h of glibc, which never renumbers them.
@@ -34,6 +36,16 @@ def bound_heap() -> bool:
     library.mallopt(_TRIM_THRESHOLD, _KEPT_BYTES)
     library.malloc_trim(0)
     return True
+
+
+def bound_page_caches(total_bytes: int) -> None:
+    """Let the caches of all SQLite connections of this process together have so many bytes.
+
+    Each may have 2 MB or more of its own otherwise. What is not in them is in the system's cache
+    of files, which is nobody's memory in particular.
+    """
+    with closing(sqlite3.connect(":memory:")) as connection:
+        connection.execute(f"PRAGMA soft_heap_limit = {total_bytes}")
 
 
 def trim_heap(stop: threading.Event) -> None:

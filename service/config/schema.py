@@ -142,7 +142,9 @@ class _MqttSchema(Section):
 class _IngestSchema(Section):
     target = IngestConfig
     batch_size = whole_number(1, 100_000, about="a batch is committed when it is this large …")
-    batch_age_s = number(0.01, 60, "s", about="… or this old")
+    batch_age_s = number(
+        0.01, 3600, "s", about="… or so long after the one before; after a pause within 1 s"
+    )
     spool_path = text("a path", about="readings wait here while the store is away")
     spool_max_mb = number(1, 1_000_000, "MB", about="and take so much room at most")
     max_inflight = whole_number(1, 65_535, about="MQTT receive maximum")

@@ -100,7 +100,8 @@ class IngestConfig:
     """How the ingester batches, spools and shares the load.
 
     Attributes:
-        batch_size, batch_age_s: a batch is committed when it is this large or this old.
+        batch_size, batch_age_s: a batch is committed when it is this large, or the one before was
+            committed so long ago; the first after a pause, and of a new topic, within a second.
         spool_path, spool_max_mb: readings wait there while the store is away.
         max_inflight: MQTT receive maximum: messages taken and not yet committed.
         shared_group: name of an MQTT shared subscription; None: the only ingester.
@@ -113,7 +114,7 @@ class IngestConfig:
     """
 
     batch_size: int = 1000
-    batch_age_s: float = 1.0
+    batch_age_s: float = 60.0
     spool_path: str = "var/spool.db"
     spool_max_mb: float = 256.0
     max_inflight: int = 5000

@@ -2,5 +2,5 @@
 
 ``loader.load`` reads registry and store into ``Inputs``. All else are pure functions of them:
 ``tank_view``, ``co2``, ``light``, ``temperature``, ``gas_exchange`` and ``prediction``.
-``view_cache`` serves the scheduler, which asks for the same tanks again and again.
+``caching`` serves the scheduler, which asks for the same tanks again and again.
 """

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cached_property
 
+from service.derive.co2.calibration import ProbeHistory, probe_history
 from service.derive.inhabitants.tolerance import Tolerance, tolerance_of
 from service.derive.sensors.choice import ChosenSeries, why_no_reading
 from service.derive.sensors.probe_out import ProbeOut, probe_out_text
@@ -57,6 +58,11 @@ class Inputs:
     def tolerance(self) -> Tolerance:
         """What the animals tolerate together at ``now``."""
         return tolerance_of(self.tank, self.log, self.now)
+
+    @cached_property
+    def ph_probe(self) -> ProbeHistory:
+        """The history of the pH probe that counts."""
+        return probe_history(self.tank, self.log, self.sensor("ph"))
 
     def series(self, quantity: str) -> Samples:
         """The samples of a quantity; none where it is not measured."""

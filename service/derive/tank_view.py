@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import replace
-from datetime import date, timedelta
-from types import MappingProxyType
+from datetime import timedelta
 from typing import Final
 
 from service.derive.co2.crosscheck import co2_check_of
@@ -17,13 +15,13 @@ from service.derive.co2.series import co2_series
 from service.derive.co2.target import target_of
 from service.derive.inhabitants.tolerance import Tolerance
 from service.derive.inputs import Inputs
+from service.derive.light.day_cache import LightDayCache
 from service.derive.light.days import first_day, light_days_of
 from service.derive.light.now import light_now
 from service.derive.light.plan import judged_light, light_spans, planned_lit
 from service.derive.light.source import light_source_of
 from service.derive.models.co2_days import Co2High
 from service.derive.models.gas_exchange import GasModel
-from service.derive.models.light import LightDay
 from service.derive.models.tank_view import TankView
 from service.derive.temperature import daily_minima, excursions_of, temperature_now
 from service.registry.models.tank import Tank
@@ -34,15 +32,13 @@ from service.science.sensors.electrode_drift import ElectrodeDrift
 RELEASE_SHARE: Final = 0.95
 """A spell of too much CO2 is over once it is down at this share of the ceiling. Our choice."""
 
-NO_DAYS: Final[Mapping[date, LightDay]] = MappingProxyType({})
-
 
 def tank_view(
     inputs: Inputs,
     *,
     gas: GasModel | None = None,
     drift: ElectrodeDrift | None = None,
-    known_days: Mapping[date, LightDay] = NO_DAYS,
+    light: LightDayCache | None = None,
 ) -> TankView:
     """Derive everything that rules and pages may know of a tank.
 
@@ -50,7 +46,7 @@ def tank_view(
         inputs: of the last days.
         gas: the gas exchange as last fitted (``gas_exchange``; it takes a hundredth of a second).
         drift: of the pH probe, as last found from the mornings.
-        known_days: light of days that are over, as derived before from the same readings.
+        light: the days of light as derived before; only those that changed are derived again.
     """
     tank, now = inputs.tank, inputs.now
     tolerance = inputs.tolerance
@@ -60,16 +56,8 @@ def tank_view(
     co2 = co2_now(inputs, target, drift)
     source = light_source_of(inputs)
     first = first_day(inputs)
-    known = _leading(known_days, first)
-    days = known + light_days_of(
-        tank,
-        source,
-        first + timedelta(days=len(known)),
-        now,
-        co2=series,
-        target=target,
-        temperature=temperature,
-    )
+    light_days = light_days_of if light is None else light.days
+    days = light_days(tank, source, first, now, co2=series, target=target, temperature=temperature)
     lit = tuple(one for day in days for one in day.lit) or planned_lit(tank, first, now)
     day_ago = now - timedelta(hours=24)
     judged = judged_light(tank, lit, inputs.log, now)
@@ -108,14 +96,6 @@ def tank_view(
         daily_minima_c=daily_minima(temperature, now),
         usual_c=median(temperature.value) if len(temperature) else None,
     )
-
-
-def _leading(known_days: Mapping[date, LightDay], first: date) -> tuple[LightDay, ...]:
-    """The days from ``first`` on that need not be derived again."""
-    known: list[LightDay] = []
-    while (day := known_days.get(first + timedelta(days=len(known)))) is not None:
-        known.append(day)
-    return tuple(known)
 
 
 def _high(tank: Tank, tolerance: Tolerance, recent: RecentCo2 | None) -> Co2High | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from typing import TYPE_CHECKING
 
 from service.advice.engine.overdue import lifetime_s
@@ -15,7 +16,7 @@ from service.store.interface import Store
 if TYPE_CHECKING:
     from service.advice.engine.integration import Integration
     from service.advice.sharing.leases import Leases
-    from service.derive.drift_cache import MorningDrifts
+    from service.derive.caching.drift_cache import MorningDrifts
 
 
 def delivery_targets(config: Config) -> frozenset[str]:
@@ -81,6 +82,15 @@ def configured_integrations(
                 found.append(Email(*given, claimant=leases.id))
     if config.advice.publish:
         from service.integrations.mqtt_advice import MqttAdvice
+        from service.integrations.retired.publication import advice_publishers
 
-        found.append(MqttAdvice(config.mqtt, counts_for_s, registry.trials_over, leases=leases))
+        found.append(
+            MqttAdvice(
+                config.mqtt,
+                counts_for_s,
+                registry.trials_over,
+                leases=leases,
+                publishers=partial(advice_publishers, registry, config.mqtt.prefix),
+            )
+        )
     return tuple(found)

@@ -25,7 +25,7 @@ from service.config import MqttConfig
 from service.derive.models.tank_view import TankView
 from service.integrations.repeated import Repeated
 from service.mqtt.connection import OFFLINE, ONLINE, Will
-from service.mqtt.leftovers import Leftover
+from service.mqtt.leftovers import MOST_LEFTOVERS, Leftover
 from service.mqtt.retained import RetainedTopics, json_payload
 from service.registry.models.recommendations import State
 from service.registry.models.trials import Trial
@@ -56,6 +56,7 @@ class MqttAdvice:
         trials_over: Callable[[str], Sequence[Trial]] = lambda tank: (),
         role: str = "advice",
         leases: Leases | None = None,
+        publishers: Callable[[], Collection[str]] = tuple,
     ) -> None:
         """Prepare.
 
@@ -64,6 +65,8 @@ class MqttAdvice:
             trials_over: the trials of a tank that are over.
             role: end of the MQTT client's id, different for two that run at the same time.
             leases: which tanks are published here; None: all.
+            publishers: the ``client_id`` of each process that published advice on tanks of this
+                registry: what one that has ended left of a deleted tank is withdrawn as our own.
 
         Raises:
             ConfigError: the broker's address or a certificate file is wrong.
@@ -79,6 +82,9 @@ class MqttAdvice:
         #: tanks that are published here.
         self._tanks: set[str] = set()
         self._leases = leases or AllTanks()
+        self._publishers = publishers
+        #: tank -> who signed its summary at the broker, where another process did.
+        self._signed_by: dict[str, str] = {}
         self._topics = RetainedTopics(
             config,
             role,
@@ -137,6 +143,7 @@ class MqttAdvice:
         self._topics.retain_only({LIVENESS, *tanks})
         if not tanks:
             self._note_evaluation()
+        self._claim_deleted(tanks)
 
     def release(self, tanks: Collection[str]) -> None:
         """See ``Integration``; their summaries name the other one, whose liveness then counts."""
@@ -147,6 +154,18 @@ class MqttAdvice:
         """Say that evaluations end, then disconnect; advice stays at the broker."""
         self._overdue.stop()
         self._topics.stop(() if self._clears else [(self._liveness_topic, OFFLINE)])
+
+    def _claim_deleted(self, tanks: frozenset[str]) -> None:
+        """Withdraw the advice on deleted tanks that were another process' and are ours now."""
+        deleted = {
+            tank: publisher
+            for tank, publisher in self._signed_by.copy().items()
+            if tank not in tanks and self._leases.holds(tank)
+        }
+        if not deleted:
+            return
+        known = self._publishers()
+        self._topics.claim([tank for tank, one in deleted.items() if one in known])
 
     def _note_evaluation(self) -> None:
         self._evaluated_s = time.monotonic()
@@ -190,8 +209,14 @@ class MqttAdvice:
     def _identify(self, topic: str, payload: bytes) -> Leftover:
         """A summary that names this service shows that all of a tank's advice is ours."""
         tank = topic.removeprefix(f"{self._prefix}/").split("/")[0]
-        ours = topic == self._summary_topic(tank) and _publisher(payload) == self._publisher
-        return Leftover(tank, [topic], ours)
+        if topic != self._summary_topic(tank):
+            return Leftover(tank, [topic], ours=False)
+        publisher = _publisher(payload)
+        if publisher == self._publisher or not isinstance(publisher, str):
+            self._signed_by.pop(tank, None)
+        elif len(self._signed_by) < MOST_LEFTOVERS:
+            self._signed_by[tank] = publisher
+        return Leftover(tank, [topic], publisher == self._publisher)
 
 
 def _publisher(summary: bytes) -> object:

@@ -14,15 +14,14 @@ from paho.mqtt.reasoncodes import ReasonCode
 
 from service.config import MqttConfig
 from service.mqtt.connection import Will, publishing_client, publishing_id
-from service.mqtt.differences import Differences
-from service.mqtt.leftovers import LONGEST_TOPIC, Leftover, Leftovers
+from service.mqtt.groups import CLEARED, Groups
+from service.mqtt.leftovers import Leftover
+from service.mqtt.mending import Mending
 from service.mqtt.own_subscriptions import OwnSubscriptions
 from service.mqtt.same_client_id import SameClientId
 from service.mqtt.sent import SentMessages
 
 STOP_WAIT_S: Final = 3.0
-CLEARED: Final = " cleared"
-"""Stands for all groups; none has a blank."""
 _log = logging.getLogger(__name__)
 
 
@@ -88,32 +87,20 @@ class RetainedTopics:
         self._group_filters = group_filters
         self._last_group = last_group
         self._owned = owned
-        self._at_once = frozenset(at_once)
-        self._identify = identify
         self._on_connected = on_connected
         self._on_other_message = on_message
         self._on_live = on_live
         self._lock = threading.RLock()
-        #: group -> topic -> payload, in the order of publishing.
-        self._messages: dict[str, dict[str, str]] = {}
-        #: group -> topics of another form, emptied before the group's messages are published.
-        self._emptied: dict[str, tuple[str, ...]] = {}
-        #: topic -> payload, of all groups.
-        self._expected: dict[str, str] = {}
+        self._groups = Groups()
         self._sent = SentMessages()
-        self._differences = Differences()
-        self._warned = False
-        self._leftovers = Leftovers()
-        #: all groups that there are; None: not known yet.
-        self._existing: frozenset[str] | None = None
+        self._mending = Mending(
+            role, self._groups, self._sent, self._publish, self._clear, identify, at_once
+        )
         #: set once everything was published on connecting; until then nothing else goes out.
         self._ready = False
-        #: when it was connected, or last saw what an earlier run has left.
-        self._heard_s = 0.0
         self._client = publishing_client(config, role, will)
-        self._subscriptions = OwnSubscriptions(
-            self._client, filters, others, v5=config.protocol == "5"
-        )
+        v5 = config.protocol == "5"
+        self._subscriptions = OwnSubscriptions(self._client, filters, others, v5=v5)
         self._same_id = SameClientId(publishing_id(config, role))
         self._client.on_connect = self._on_connect
         self._client.on_connect_fail = lambda *_: self._same_id.unreachable()
@@ -128,7 +115,7 @@ class RetainedTopics:
     @property
     def mended(self) -> int:
         """Topics that were not as they were published, and were mended."""
-        return self._differences.mended
+        return self._mending.differences.mended
 
     def start(self) -> None:
         """Connect in the background; a broker that is away is tried again."""
@@ -137,7 +124,7 @@ class RetainedTopics:
     def messages(self, group: str) -> Mapping[str, str]:
         """Payload by topic as the group was last set; empty for a group that was not."""
         with self._lock:
-            return dict(self._messages.get(group, {}))
+            return self._groups.of(group)
 
     def set(
         self,
@@ -155,51 +142,49 @@ class RetainedTopics:
                 on each connection.
         """
         with self._lock:
-            for topic in sorted(set(emptied) - set(self._emptied.get(group, ()))):
+            for topic in self._groups.empty_before(group, emptied):
                 self._publish(topic, "")
-            self._emptied[group] = tuple(emptied)
-            before = self._messages.get(group, {})
+            before = self._groups.of(group)
             if first is not None:
                 self._publish(*first)
-            gone = (set(before) | self._leftovers.pop(group)) - set(messages)
+            gone = (set(before) | self._mending.leftovers.pop(group)) - set(messages)
             for topic in sorted(gone):
                 self._withdraw(topic)
             again = first[0] if first is not None else None
             for topic, payload in messages.items():
                 if topic == again or before.get(topic) != payload:
                     self._publish(topic, payload)
-            self._expected.update(messages)
-            if group not in self._messages and self.is_connected:
+            if group not in self._groups.messages and self.is_connected:
                 self._subscriptions.subscribe(self._group_filters(group))
-            self._messages[group] = dict(messages)
+            self._groups.set(group, messages)
 
     def retain_only(self, groups: Iterable[str]) -> None:
-        """Withdraw all groups but these, of this run and of earlier ones, now and later.
-
-        Mends what others wrote, too.
-        """
+        """Withdraw all groups but these, now and later; mends what others wrote, too."""
         with self._lock:
-            self._existing = frozenset(groups)
-            for group in sorted({*self._messages, *self._leftovers.ours} - self._existing):
-                self._clear(group)
+            self._mending.retain_only(frozenset(groups))
             if self.is_connected:
-                self._mend(time.monotonic())
+                now_s = time.monotonic()
+                self._mending.mend(now_s)
+                if self._subscriptions.is_renewal_due(now_s):
+                    self._subscribe_all()
 
     def release(self, groups: Iterable[str]) -> None:
         """Leave groups to another process, with what is published of them."""
         with self._lock:
             for group in groups:
-                topics = self._messages.pop(group, None)
-                if topics is None:
+                if group not in self._groups.messages:
                     continue
                 if self.is_connected:
                     self._subscriptions.unsubscribe(self._group_filters(group))
-                self._emptied.pop(group, None)
-                for topic in topics:
-                    del self._expected[topic]
+                topics = self._groups.remove(group)
                 # Should it come back, what the other one has left there is emptied.
-                self._leftovers.add(Leftover(group, tuple(topics), ours=False))
-            self._differences.forget_others(self._expected)
+                self._mending.leftovers.add(Leftover(group, tuple(topics), ours=False))
+            self._mending.differences.forget_others(self._groups.expected)
+
+    def claim(self, groups: Collection[str]) -> None:
+        """Take for ours what another process published that has ended; it is withdrawn likewise."""
+        with self._lock:
+            self._mending.claim(groups)
 
     def clear(self, topics: Iterable[str]) -> None:
         """Withdraw all that is ours, of this run and of earlier ones; call it before ``start``.
@@ -208,13 +193,13 @@ class RetainedTopics:
             topics: those that no message at the broker shows to be ours.
         """
         with self._lock:
-            self._emptied[CLEARED] = tuple(topics)
+            self._groups.empty_before(CLEARED, tuple(topics))
             self.retain_only(())
 
     @property
     def quiet_s(self) -> float:
         """Seconds since the broker was reached or sent what an earlier run has left; else 0."""
-        return time.monotonic() - self._heard_s if self.is_connected else 0.0
+        return time.monotonic() - self._mending.heard_s if self.is_connected else 0.0
 
     def publish(self, messages: Iterable[tuple[str, str]]) -> None:
         """Publish messages that are not retained; lost while the broker is away."""
@@ -226,12 +211,8 @@ class RetainedTopics:
     def republish(self) -> None:
         """Publish all retained messages once more."""
         with self._lock:
-            for topics in self._emptied.values():
-                for topic in topics:
-                    self._publish(topic, "")
-            for group in sorted(self._messages, key=lambda one: one == self._last_group):
-                for topic, payload in self._messages[group].items():
-                    self._publish(topic, payload)
+            for topic, payload in self._groups.all_messages(self._last_group):
+                self._publish(topic, payload)
 
     def stop(self, last: Iterable[tuple[str, str]] = ()) -> None:
         """Publish the last retained messages, wait a little for them, disconnect."""
@@ -249,44 +230,29 @@ class RetainedTopics:
 
     def _clear(self, group: str) -> None:
         """Empty all topics of a group, the last one first."""
-        if group in self._messages and self.is_connected:
+        if group in self._groups.messages and self.is_connected:
             self._subscriptions.unsubscribe(self._group_filters(group))
-        self._emptied.pop(group, None)
-        topics = list(reversed(self._messages.pop(group, {})))
-        more = self._leftovers.pop(group) - set(topics)
+        topics = self._groups.remove(group)[::-1]
+        more = self._mending.leftovers.pop(group) - set(topics)
         for topic in (*topics, *sorted(more)):
             self._withdraw(topic)
 
     def _withdraw(self, topic: str) -> None:
-        self._expected.pop(topic, None)
+        self._groups.withdraw(topic)
         self._publish(topic, "")
-
-    def _mend(self, now_s: float) -> None:
-        """Publish anew what others wrote over, empty what they added."""
-        self._sent.forget_taken(self._expected)
-        for topic in self._differences.take_due(self._expected, now_s):
-            if not self._warned:
-                self._warned = True
-                _log.warning(
-                    "integration %s: %.200s was not as it was published, and is mended; further "
-                    "ones are only counted", self._role, topic,
-                )  # fmt: skip
-            self._publish(topic, self._expected.get(topic, ""))
-        if self._subscriptions.is_renewal_due(now_s):
-            self._subscribe_all()
 
     def _publish(self, topic: str, payload: str) -> mqtt.MQTTMessageInfo | None:
         # While the broker is away nothing is queued: all is published again on connecting.
         if not self.is_connected:
             return None
-        self._differences.settle(topic)
+        self._mending.differences.settle(topic)
         info = self._client.publish(topic, payload, qos=self._qos, retain=True)
         self._sent.note(topic, info)
         return info
 
     def _subscribe_all(self) -> None:
         self._subscriptions.subscribe_all(
-            one for group in self._messages for one in self._group_filters(group)
+            one for group in self._groups.messages for one in self._group_filters(group)
         )
 
     def _on_connect(
@@ -297,15 +263,14 @@ class RetainedTopics:
             return
         owned = self._owned()
         with self._lock:
-            self.release([group for group in self._messages if not owned(group)])
-            # What was on its way when the last connection ended is sent once more, after this.
-            overtaken = self._sent.on_their_way()
+            self.release([group for group in self._groups.messages if not owned(group)])
+            overtaken = self._sent.on_their_way()  # the client sends it once more, after this
             self._subscribe_all()
             self._ready = True
-            self._heard_s = time.monotonic()
+            self._mending.heard_s = time.monotonic()
             self.republish()
             for topic in overtaken:
-                self._differences.note(topic)
+                self._mending.differences.note(topic)
         self._on_connected()
 
     def _on_disconnect(
@@ -321,51 +286,15 @@ class RetainedTopics:
         except UnicodeDecodeError:
             return  # no text, so none of ours
         with self._lock:
-            if topic in self._expected:
-                if payload == self._expected[topic].encode():
-                    self._differences.settle(topic)
-                elif self._sent.is_taken(topic):
-                    self._differences.note(topic)
-                    if topic in self._at_once and self._differences.take_at_once():
-                        self._publish(topic, self._expected[topic])
+            if topic in self._groups.expected:
+                self._mending.arrived(topic, payload)
                 return
         if self._subscriptions.is_of_others(topic):
             if not message.retain:
                 self._on_other_message(topic, payload)
-            return
         # By MQTT 3.1.1 a live message does not tell whether it is retained.
-        if message.retain:
-            self._on_unknown(topic, payload)
+        elif message.retain:
+            with self._lock:
+                self._mending.arrived_elsewhere(topic, payload)
         else:
             self._on_live(topic, payload)
-
-    def _on_unknown(self, topic: str, payload: bytes) -> None:
-        """A retained message that is not of this run."""
-        with self._lock:
-            if not payload:
-                self._differences.settle(topic)
-                return
-            found = self._identify(topic, payload) if self._sent.is_taken(topic) else None
-            if found is None:
-                return
-            self._heard_s = time.monotonic()
-            self._leftovers.see(found)
-            if found.group in self._messages:
-                for one in sorted(set(found.topics) - set(self._messages[found.group])):
-                    self._empty(one)
-                return
-            self._leftovers.add(found)
-            if (
-                self._existing is not None
-                and found.group in self._leftovers.ours
-                and found.group not in self._existing
-            ):
-                _log.info("%s: %s no longer exists and is withdrawn", self._role, found.group)
-                self._clear(found.group)
-
-    def _empty(self, topic: str) -> None:
-        """Empty a topic of nobody, now or at the next evaluation."""
-        if self._differences.take_at_once():
-            self._publish(topic, "")
-        elif len(topic) <= LONGEST_TOPIC:
-            self._differences.note(topic)

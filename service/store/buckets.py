@@ -53,6 +53,19 @@ def coarser_buckets(fine: Buckets, every_us: int) -> Buckets:
     )
 
 
+def joined_buckets(earlier: Buckets, later: Buckets, every_us: int) -> Buckets:
+    """Merge buckets of two stretches into longer spans; one span may have parts of both.
+
+    Args:
+        earlier, later: sorted by start, of the same length of span; one after the other.
+        every_us: length of the new spans, a multiple of theirs.
+    """
+    columns = [
+        np.concatenate([getattr(one, name) for one in (earlier, later)]) for name in _COLUMNS
+    ]
+    return _grouped(columns[0], every_us, *columns[1:])
+
+
 def replaced_buckets(buckets: Buckets, spans_us: IntArray, by: Sequence[Buckets]) -> Buckets:
     """Buckets with those of some spans taken out and others put in.
 

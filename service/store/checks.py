@@ -9,7 +9,11 @@ import math
 from collections.abc import Iterable
 from typing import Final
 
+import numpy as np
+import numpy.typing as npt
+
 from service.errors import StoreRefusedError
+from service.store.columns import ReadingColumns
 from service.store.model import Reading
 
 #: 2000-01-01 UTC: before that, a sensor's clock is not set (and VictoriaMetrics cannot look back
@@ -26,6 +30,8 @@ def check_readings(readings: Iterable[Reading]) -> None:
     Raises:
         StoreRefusedError: names the reading, the field, its value and what is allowed.
     """
+    if isinstance(readings, ReadingColumns):
+        readings = readings[_suspect(readings)]
     isfinite = math.isfinite
     for reading in readings:
         if not isfinite(reading.value):
@@ -43,6 +49,16 @@ def check_readings(readings: Iterable[Reading]) -> None:
             and f"{tank}{quantity}{sensor}".isprintable()
         ):
             _check_names(tank, quantity, sensor)
+
+
+def _suspect(readings: ReadingColumns) -> npt.NDArray[np.intp]:
+    """The places of readings that are to be looked at: one of each series, and those amiss."""
+    amiss = ~np.isfinite(readings.value)
+    amiss |= (readings.time_us < MIN_TIME_US) | (readings.time_us > MAX_TIME_US)
+    if readings.raw is not None:
+        amiss |= np.isinf(readings.raw)
+    amiss[np.unique(readings.series, return_index=True)[1]] = True
+    return np.flatnonzero(amiss)
 
 
 def _check_names(tank: str, quantity: str, sensor: str) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gzip
+import re
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -18,6 +19,8 @@ from service.urls import redacted
 #: Seconds to connect, and between two pieces of an answer.
 TIMEOUT_S: Final = (3.05, 60.0)
 _CONNECTIONS: Final = 16
+#: Host, port and path, without credentials and parameters.
+_PLACE: Final = re.compile(r"(\[[0-9a-fA-F:.]+\]|[\w.-]+)(:\d+)?(/[^\s?#@\\]*)?")
 
 
 class CredentialsRefusedError(StoreUnavailableError):
@@ -74,6 +77,28 @@ def parse_url(url: str, scheme: str, port: int, allowed: frozenset[str], form: s
         password=None if parts.password is None else unquote(parts.password),
         options=options,
     )
+
+
+def place(scheme: str, text: str, url: str, form: str) -> str:
+    """The address of another server that a store's URL names, such as ``HOST:8428/PREFIX``.
+
+    Args:
+        scheme: ``http`` or ``https``.
+        text: as it stands in the URL.
+        url, form: as ``parse_url``, for the error.
+
+    Raises:
+        ConfigError: it has no host, no port that is a number, or more than host, port and path;
+            the credentials before the URL's own host are those of all.
+    """
+    try:
+        parts = urlsplit(f"{scheme}://{text}")
+        sound = parts.hostname is not None and parts.port != 0
+    except ValueError:
+        sound = False
+    if not sound or not _PLACE.fullmatch(text):
+        raise ConfigError(f"store.url is {redacted(url)!r}; allowed: {form}")
+    return f"{scheme}://{text}".rstrip("/")
 
 
 class Remote:

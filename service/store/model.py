@@ -98,9 +98,12 @@ class Samples:
 
     def usable(self) -> Samples:
         """Only the readings without a flag of ``NOT_USABLE``."""
-        keep = (self.flags & int(NOT_USABLE)) == 0
-        raw = None if self.raw is None else self.raw[keep]
-        return Samples(self.time_us[keep], self.value[keep], self.flags[keep], raw)
+        return self.taken((self.flags & int(NOT_USABLE)) == 0)
+
+    def taken(self, which: slice | npt.NDArray[np.bool_] | npt.NDArray[np.intp]) -> Samples:
+        """Some of them: a stretch, those of a mask, or those of indices."""
+        raw = None if self.raw is None else self.raw[which]
+        return Samples(self.time_us[which], self.value[which], self.flags[which], raw)
 
     @classmethod
     def empty(cls) -> Samples:

@@ -173,8 +173,8 @@ def main() -> None:
                 print(f"registry in {kind}, {given.tanks:,} tanks, {processes} processes")
                 for name, path in QUESTIONS.items():
                     paths = ",".join(path.format(tank=f"tank-{n}") for n in range(_WITH_READINGS))
-                    told = measured(made, paths, given.seconds, given.clients)
-                    print(f"  {name:40} {told}", flush=True)
+                    figures = measured(made, paths, given.seconds, given.clients)
+                    print(f"  {name:40} {figures}", flush=True)
 
 
 if __name__ == "__main__":

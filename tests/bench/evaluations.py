@@ -150,13 +150,13 @@ def evaluate(folder: Path, tanks: int) -> None:
         began = time.process_time()
         scheduler.evaluate_all()
         used_s = time.process_time() - began
-        told = {
+        figures = {
             "ms": 1e3 * used_s / tanks,
             "held_kb": 1e3 * (held_mb() - before_mb) / tanks,
             "peak_kb": 1e3 * (peak_mb() - before_mb) / tanks,
             "before_mb": before_mb,
         }
-        print(json.dumps(told), flush=True)
+        print(json.dumps(figures), flush=True)
     store.close()
     registry.close()
 
@@ -199,11 +199,11 @@ def run(folder: Path, tanks: int, later: int, step_min: int) -> None:
                     store.write(new)
             child.stdin.write(f"{to_us(now)}\n")
             child.stdin.flush()
-            told = json.loads(child.stdout.readline())
+            figures = json.loads(child.stdout.readline())
             print(
-                f"  evaluation {number + 1}: {told['ms']:.2f} ms a tank; memory "
-                f"{told['held_kb']:.1f} kB a tank, at most {told['peak_kb']:.1f}, beside "
-                f"{told['before_mb']:.0f} MB",
+                f"  evaluation {number + 1}: {figures['ms']:.2f} ms a tank; memory "
+                f"{figures['held_kb']:.1f} kB a tank, at most {figures['peak_kb']:.1f}, beside "
+                f"{figures['before_mb']:.0f} MB",
                 flush=True,
             )
     finally:

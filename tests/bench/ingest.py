@@ -4,7 +4,7 @@
 
 Each round lets both, one after the other, receive the same messages: at QoS 1 a backlog that the
 broker has kept for their session, at QoS 0 a stream as fast as the broker's socket takes it (what
-is missing of it at the end is told). The ingester commits every message to SQLite
+is missing of it at the end is printed). The ingester commits every message to SQLite
 (``synchronous = FULL``) before it acknowledges.
 """
 

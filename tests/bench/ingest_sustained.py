@@ -64,12 +64,13 @@ def ingest(folder: str, port: int, total: int) -> None:
     """The child: one core, until all has come."""
     os.sched_setaffinity(0, {sorted(os.sched_getaffinity(0))[0]})
     from ingest.app import Ingester
-    from service.app.heap import bound_heap
+    from service.app.heap import bound_heap, bound_page_caches
     from service.clock import SystemClock
     from service.config import Config, IngestConfig, MqttConfig
     from service.registry.registry import open_registry
 
     bound_heap()  # as the command does
+    bound_page_caches(2_000_000)
     registry = open_registry(f"sqlite:///{folder}/registry.db")
     store = Timed(f"sqlite:///{folder}/readings.db")
     config = Config(
@@ -90,7 +91,7 @@ def ingest(folder: str, port: int, total: int) -> None:
     took_s = time.monotonic() - start_s
     share, most_mb = (cpu_s() - used_s) / took_s, peak_mb()
     lags = np.array(store.lags_s)
-    told = {
+    figures = {
         "stored": store.count,
         "seconds": round(took_s, 1),
         "lag_median_s": round(float(np.median(lags)), 2),
@@ -103,7 +104,7 @@ def ingest(folder: str, port: int, total: int) -> None:
     }
     stop.set()
     worker.join()
-    print(json.dumps(told), flush=True)
+    print(json.dumps(figures), flush=True)
 
 
 def peak_mb() -> int:

@@ -28,10 +28,10 @@ from unittest import mock
 
 from sqlalchemy import event
 
-from service.advice.engine import catalogue, scheduler
+from service.advice.engine import catalogue, evaluator
 from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.scheduler import Scheduler
-from service.derive import view_cache
+from service.derive.caching import view_cache
 from service.registry.models.log import LogEntry, LogKind
 from service.registry.registry import Registry, open_registry
 from service.store.interface import Store
@@ -164,7 +164,7 @@ def metered(meter: Meter, registry: Registry) -> Iterator[None]:
         mock.patch.object(
             view_cache, "gas_exchange", meter.timed("fits", "fits", view_cache.gas_exchange)
         ),
-        mock.patch.object(scheduler, "evaluate", meter.timed("rules", "rules", catalogue.evaluate)),
+        mock.patch.object(evaluator, "evaluate", meter.timed("rules", "rules", catalogue.evaluate)),
         mock.patch.object(Ledger, "active", meter.timed("ledger", "ledger.active", Ledger.active)),
         mock.patch.object(
             Ledger, "update_many", meter.timed("ledger", "ledger.update_many", Ledger.update_many)

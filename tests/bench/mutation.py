@@ -1,7 +1,7 @@
 """Do the tests notice a wrong operator? Changes one at a time and runs the tests of its room.
 
     pip install '.[mutation]'      # into .venv-test
-    python tests/bench/mutation.py science ingest --sample 20 --seed 1
+    python -m tests.bench.mutation science ingest --sample 20 --seed 1
 
 Each mutant is one change that cosmic-ray's operators make: a comparison, an arithmetic operator,
 and/or, or a number that a comparison or a constant of the module names. The sample takes the four
@@ -40,8 +40,9 @@ from cosmic_ray.operators.operator import Operator
 from coverage import CoverageData
 from parso.tree import NodeOrLeaf
 
+from tests.bench.mutation_equivalents import reasons
+
 ROOT = Path(__file__).parents[2]
-EQUIVALENT = Path(__file__).with_name("mutation_equivalent.txt")
 
 
 @dataclass(frozen=True)
@@ -334,13 +335,6 @@ def outcome(
             except subprocess.TimeoutExpired:
                 process.kill()
                 process.wait()
-
-
-def reasons() -> dict[str, str]:
-    """The mutants that change nothing, and why: ``file: before -> after | reason`` a line."""
-    lines = EQUIVALENT.read_text().splitlines() if EQUIVALENT.exists() else []
-    rows = (line.rpartition(" | ") for line in lines if line and not line.startswith("#"))
-    return {key: reason for key, _, reason in rows}
 
 
 if __name__ == "__main__":

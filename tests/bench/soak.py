@@ -145,8 +145,8 @@ def stored(setup: Setup) -> dict[str, Counter[int]]:
 def report(setup: Setup, kills: Counter[str], minutes: float, folder: Path | None = None) -> None:
     """Print how it stands; at the end, where there is a folder, what was lost."""
     memory = ", ".join(f"{one.name} {one.memory_mb:.0f} MB" for one in setup.littoral)
-    told = " ".join(f"{name} {count}" for name, count in sorted(kills.items()))
-    print(f"{minutes:5.1f} min  killed: {told or 'nothing'}  memory: {memory}", flush=True)
+    killed = " ".join(f"{name} {count}" for name, count in sorted(kills.items()))
+    print(f"{minutes:5.1f} min  killed: {killed or 'nothing'}  memory: {memory}", flush=True)
     if folder is None:
         return
     for tank, counts in stored(setup).items():

@@ -3,7 +3,7 @@
     python -m tests.bench.store [--days 365] [--stores sqlite,influx,victoriametrics] [--rounds 3]
                                 [--skip-year] [--seconds 20]
 
-Takes about ten minutes and 2 GB in a temporary folder. Processor time is told beside wall time,
+Takes about ten minutes and 2 GB in a temporary folder. Processor time is printed beside wall time,
 so that the ratios hold on a busy machine too. See docs/stores.md for figures.
 """
 

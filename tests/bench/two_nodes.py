@@ -284,10 +284,10 @@ def _tell_cost(layout: TwoNodes, before: Sequence[float], count: int) -> None:
     """Processor time of each server for a reading; the questions' is in it."""
     spent = [server_s(one.pid) - used for one, used in zip(layout.servers, before, strict=True)]
     names = ("node 1", "node 2", "vmagent", "reader")
-    told = ", ".join(
+    figures = ", ".join(
         f"{name} {seconds / count * 1e6:.0f}" for name, seconds in zip(names, spent, strict=True)
     )
-    print(f"us of processor time for each reading: {told}")
+    print(f"us of processor time for each reading: {figures}")
 
 
 def _complete(layout: TwoNodes, count: int) -> list[set[int]]:

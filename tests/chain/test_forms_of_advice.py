@@ -23,7 +23,7 @@ from service.advice.handover.absence import sheet_of
 from service.advice.handover.sheet import TankSheet
 from service.app.application import Application
 from service.config import HomieOptions, HubOptions, MqttConfig
-from service.derive.drift_cache import MorningDrifts
+from service.derive.caching.drift_cache import MorningDrifts
 from service.derive.loader import load
 from service.derive.tank_view import tank_view
 from service.integrations.homie.device import alerts_of

@@ -31,6 +31,26 @@ def test_help_lists_each_command_on_one_line() -> None:
     assert [" ".join(line.split()) for line in listed.splitlines()] == lines
 
 
+def _groups(command: click.Command, path: str) -> Iterator[tuple[str, click.Group]]:
+    if isinstance(command, click.Group):
+        yield path, command
+        for name, below in command.commands.items():
+            yield from _groups(below, f"{path} {name}")
+
+
+@pytest.mark.parametrize("name", sorted(set(COMMANDS) - {"log"}))
+def test_what_a_subcommand_does_is_not_cut_off(name: str) -> None:
+    """The kinds of ``log`` aside, which have the sentences of the API."""
+    command = importlib.import_module(f"service.cli.{COMMANDS[name].module}").command
+    for path, group in _groups(command, name):
+        listed = click.Context(group, info_name=path).get_help().partition("Commands:\n")[2]
+        assert "..." not in listed
+
+
+def test_every_command_has_the_short_option_for_help() -> None:
+    assert process("demo", "-h").code == 0
+
+
 def _choices(command: click.Command) -> Iterator[click.Choice[object]]:
     for one in command.params:
         if isinstance(one.type, click.Choice):

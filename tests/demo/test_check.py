@@ -12,8 +12,10 @@ import requests_mock
 from rich.console import Console
 
 from demo import check as checking
+from demo import check_advice
+from demo.asking import Bench, Fault
 from demo.boards import Boards, Truth
-from demo.check import QUESTIONS, Bench, Fault, check
+from demo.check import QUESTIONS, check
 from demo.tanks import emberpane, lateleaf, quillwater, scenario
 from service.client import Client, ClientError
 from service.clock import FixedClock
@@ -50,7 +52,7 @@ def bench() -> Bench:
 @pytest.fixture(autouse=True)
 def impatient(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(checking, "STORED_WITHIN_S", 0.0)
-    monkeypatch.setattr(checking, "ADVICE_TIMEOUT_S", 0.0)
+    monkeypatch.setattr(check_advice, "ADVICE_TIMEOUT_S", 0.0)
     monkeypatch.setattr(checking, "LIVE_TIMEOUT_S", 0.0)
 
 
@@ -189,7 +191,7 @@ def test_sensors_that_a_busy_computer_silenced_are_waited_for(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A minute of the demo is a second: half a minute without the processor silences all boards."""
-    monkeypatch.setattr(checking, "ADVICE_TIMEOUT_S", 60.0)
+    monkeypatch.setattr(check_advice, "ADVICE_TIMEOUT_S", 60.0)
     silent = advice("sensor-silent", "warning")
     looks = iter([[silent], [silent], []])
 
@@ -213,7 +215,7 @@ def test_advice_that_is_not_at_the_broker_fails(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     kept: dict[str, str] | None = {"title": "CO2 is short", "tank": lateleaf.ID}
-    monkeypatch.setattr(checking, "retained", lambda *_: kept)
+    monkeypatch.setattr(check_advice, "retained", lambda *_: kept)
     told = "littoral/lateleaf/advice/gas-late: CO2 is short"
     assert ask(AT_BROKER, bench, right_advice) == [told]
     kept = None
@@ -229,7 +231,7 @@ def test_an_error_of_the_service_fails(bench: Bench) -> None:
 
 
 def test_all_failed_questions_are_named(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(checking, "retained", lambda *_: None)
+    monkeypatch.setattr(check_advice, "retained", lambda *_: None)
     said = io.StringIO()
     with requests_mock.Mocker() as mocker:
         mocker.register_uri(requests_mock.ANY, requests_mock.ANY, json={"tanks": "none"})

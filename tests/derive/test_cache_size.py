@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from service.derive import cache_size
-from service.derive.cache_size import memory_bytes, tanks_cached
+from service.derive.caching import cache_size
+from service.derive.caching.cache_size import memory_bytes, tanks_cached
 
 
 @pytest.mark.parametrize(("text", "expected"), [("268435456\n", 268_435_456), ("max\n", None)])

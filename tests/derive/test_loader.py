@@ -20,8 +20,8 @@ from service.derive.loader import (
     load_range_exits,
     load_span,
     load_temperature,
-    log_in_force,
 )
+from service.derive.log_in_force import log_in_force
 from service.derive.models.co2 import Co2Now, Co2Series, Co2State
 from service.derive.models.light import LightDay
 from service.derive.models.quality import Quality

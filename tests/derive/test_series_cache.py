@@ -9,10 +9,11 @@ from typing import Any
 import numpy as np
 import pytest
 
-from service.derive.loader import HOUR_US, means, step_of
-from service.derive.series_cache import SeriesCache
-from service.derive.series_refresh import DAY_US
-from service.derive.series_totals import Totals
+from service.derive.caching.series_cache import SeriesCache
+from service.derive.caching.series_refresh import DAY_US, refresh
+from service.derive.caching.series_totals import Totals
+from service.derive.series_reading import HOUR_US, means, step_of
+from service.errors import StoreUnavailableError
 from service.store.model import Buckets, Flag, Reading, SeriesKey
 from service.store.sqlite.store import SqliteStore
 
@@ -57,26 +58,6 @@ _FLAGS = [Flag.NONE, Flag.NONE, Flag.LATE, Flag.SPIKE]
 
 def _names(key: SeriesKey) -> tuple[str, str, str]:
     return key.tank, key.quantity, key.sensor
-
-
-def test_only_a_change_to_an_hour_that_was_over_counts_as_rewritten(tmp_path: Path) -> None:
-    store = SqliteStore.from_url(f"sqlite:///{tmp_path / 'readings.db'}")
-    cache = SeriesCache(store, DAY_US)
-    start_us = 20_000 * DAY_US
-
-    def after(at_us: int, value: float, end_us: int) -> bool:
-        store.write([Reading(*_names(KEY), at_us, value)])
-        cache.read(KEY, start_us, end_us)
-        return cache.pop_rewritten()
-
-    assert not after(start_us, 24.0, start_us + 1)
-    assert not after(start_us + 600_000_000, 24.0, start_us + HOUR_US + 1)
-    assert not after(start_us + HOUR_US + 5, 24.0, start_us + HOUR_US + 6)
-    assert after(start_us, 24.5, start_us + HOUR_US + 7)
-    assert not cache.pop_rewritten()
-    assert not after(start_us, 24.5, start_us + HOUR_US + 8), "the same again"
-    assert after(start_us + 7, 24.5, start_us + 3 * HOUR_US), "one more reading"
-    store.close()
 
 
 class CountingStore(SqliteStore):
@@ -131,16 +112,13 @@ def test_between_two_hours_only_days_that_differ_are_read(tmp_path: Path) -> Non
         (start_us, 20_001 * DAY_US, HOUR_US),
         (start_us, start_us + HOUR_US, step_us),
     ]
-    cache.pop_rewritten()
     swapped_us = 20_001 * DAY_US, 20_001 * DAY_US + 5 * HOUR_US
     before = [(swapped_us[0], 24.0), (swapped_us[1], 26.0)]
     after = [(swapped_us[0], 26.0), (swapped_us[1], 24.0)]
     store.write([Reading(*_names(KEY), *one) for one in before])
     asked_at(end_us)
-    assert cache.pop_rewritten()
     store.write([Reading(*_names(KEY), *one) for one in after])  # the day's totals stay
-    asked_at(end_us + HOUR_US)
-    assert cache.pop_rewritten()
+    assert (swapped_us[0], swapped_us[0] + HOUR_US, step_us) in asked_at(end_us + HOUR_US)
     store.close()
 
 
@@ -160,3 +138,70 @@ def test_totals_differ_by_number_sum_or_presence() -> None:
     assert (one.differing(same_hours) // HOUR_US).tolist() == [2]
     assert one.digest() != same_hours.digest() and one.digest() != other.digest()
     assert one.part(2 * HOUR_US, 4 * HOUR_US).start_us.tolist() == [2 * HOUR_US]
+
+
+def test_what_failed_midway_is_read_again(tmp_path: Path) -> None:
+    """The store goes away between the question for totals and that for means."""
+
+    class Fails(CountingStore):
+        fails = False
+
+        def aggregates(
+            self,
+            keys: Sequence[SeriesKey],
+            start_us: int,
+            end_us: int,
+            every_us: int,
+            **wanted: Any,
+        ) -> list[Buckets]:
+            if self.fails and every_us == step_of("temperature"):
+                raise StoreUnavailableError("away")
+            return super().aggregates(keys, start_us, end_us, every_us, **wanted)
+
+    store = Fails.from_url(f"sqlite:///{tmp_path / 'readings.db'}")
+    assert isinstance(store, Fails)
+    store.asked = []
+    start_us, end_us = 20_000 * DAY_US, 20_001 * DAY_US + 90
+    store.write([Reading(*_names(KEY), start_us + n * HOUR_US, 24.0) for n in range(24)])
+    cache = SeriesCache(store, DAY_US)
+    cache.read(KEY, start_us, end_us)
+    store.write([Reading(*_names(KEY), start_us + 7 * HOUR_US, 25.0)])
+    store.fails = True
+    with pytest.raises(StoreUnavailableError):
+        cache.read(KEY, start_us, end_us)
+    store.fails = False
+    assert 25.0 in cache.read(KEY, start_us, end_us).value
+    store.close()
+
+
+def test_the_series_of_many_tanks_are_asked_for_together(tmp_path: Path) -> None:
+    store = CountingStore.from_url(f"sqlite:///{tmp_path / 'readings.db'}")
+    assert isinstance(store, CountingStore)
+    store.asked = []
+    start_us, end_us = 20_000 * DAY_US, 20_002 * DAY_US + 90
+    keys = [SeriesKey(f"tank-{n}", "temperature", "s") for n in range(7)]
+    for key in keys:
+        store.write([Reading(*_names(key), start_us + n * HOUR_US, 24.0) for n in range(48)])
+    caches = {key: SeriesCache(store, 2 * DAY_US) for key in keys}
+
+    def questions(end_us: int) -> int:
+        store.asked.clear()
+        refresh(store, [one for key in keys for one in caches[key].renewals([key], end_us)])
+        asked = len(store.asked)
+        for key in keys:
+            found = caches[key].read(key, start_us + HOUR_US, end_us)
+            assert len(store.asked) == asked, "it was read already"
+            expected = means(store)(key, start_us + HOUR_US, end_us)
+            np.testing.assert_array_equal(found.value, expected.value)
+            store.asked[asked:] = []
+        return asked
+
+    assert questions(end_us) == 3
+    assert questions(end_us) == 1
+    new_us = end_us + 60_000_000
+    store.write([Reading(*_names(key), new_us, 24.5) for key in keys])
+    assert questions(new_us + 1) == 3
+    caches[keys[0]].ask_again()
+    store.write([Reading(*_names(keys[0]), new_us - 1, 26.0)])
+    assert 25.25 in caches[keys[0]].read(keys[0], start_us, new_us + 1).value
+    store.close()

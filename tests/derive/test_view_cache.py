@@ -12,16 +12,16 @@ import numpy as np
 import pytest
 
 from service.cli import run
-from service.derive import view_cache as module
+from service.derive.caching import view_cache as module
+from service.derive.caching.view_cache import ViewCache
 from service.derive.loader import load
 from service.derive.models.gas_exchange import GasModel
 from service.derive.models.tank_view import TankView
 from service.derive.tank_view import tank_view
-from service.derive.view_cache import ViewCache
 from service.registry.models.log import LogKind
 from service.registry.models.tank import Tank
 from service.registry.registry import Registry
-from service.store.model import Buckets, Reading, SeriesKey
+from service.store.model import Buckets, Flag, Reading, SeriesKey
 from service.store.sqlite.store import SqliteStore
 from service.times import format_moment, from_us, to_us
 from tests.derive.pieces import KH_4, NOON, a_tank, days_of, gassed
@@ -243,6 +243,24 @@ def test_newcomers_change_the_target_of_days_before(store: Counting, registry: R
     for hours in (0.1, 46.9, 47.1):
         now = NOON + hours * HOUR
         assert same(views.view(a_tank(), now), fresh(registry, store, now))
+
+
+def test_what_the_lamp_gives_today_counts_for_the_days_before(
+    store: Counting, registry: Registry
+) -> None:
+    """How bright the lamp is, in what was not seen of a day too, is found in all days together."""
+    gone = [
+        replace(one, flags=Flag.SPIKE)
+        for one in shifted(store, "illuminance", NOON - 70 * HOUR, 0.0, until=NOON - 60 * HOUR)
+    ]
+    store.write(gone)
+    views = ViewCache(registry, store)
+    before = views.view(a_tank(), NOON).light_days[4].dli_high_mol_m2_d
+    now = NOON + 5 * HOUR
+    store.write(shifted(store, "illuminance", NOON, 9_000.0, until=now))
+    view = views.view(a_tank(), now)
+    assert same(view, fresh(registry, store, now))
+    assert view.light_days[4].dli_high_mol_m2_d > before
 
 
 def test_a_changed_tank_counts_at_once(store: Counting, registry: Registry) -> None:

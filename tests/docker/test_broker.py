@@ -179,7 +179,7 @@ def test_nobody_takes_over_the_session_of_another(broker: ShippedBroker, make_be
         assert thief.publish("littoral/reed/temperature", "24.5") in DONE
         assert bench.wait_for("reed", "temperature").value == 24.5
         assert thief.heard == {}
-    assert bench.ingester._connection.connection == 1, "it was never disconnected"
+    assert bench.ingester._connection.arrivals.connection == 1, "it was never disconnected"
 
 
 def test_a_payload_cannot_name_another_tank(broker: ShippedBroker, make_bench) -> None:
@@ -277,6 +277,7 @@ def test_ingester_advice_homie_and_hub_work_by_the_service_s_account(
             *(f"homeassistant/{one}/littoral-reed/{key}/config" for one, key in ENTITIES),
             "littoral/$hub/littoral/reed/first/attributes",
             "littoral/$hub/littoral/$status/littoral-ingest",
+            f"littoral/$ingest/{bench.config.mqtt.client_id}",
             "littoral/$hub/littoral/reed/temperature",
             "littoral/$hub/littoral/reed/temperature/availability",
         }

@@ -21,6 +21,7 @@ from service.clock import SystemClock
 from service.config import Config, IngestConfig, MqttConfig, RegistryConfig, StoreConfig
 from service.registry.models.tank import Tank
 from service.registry.registry import Registry
+from service.registry.repositories import process_status
 from service.store import Reading, SeriesKey, Store, open_store
 from tests.ingest.ingester_process import SUBSCRIBED, run
 from tests.ingest.load import PATIENCE_S, Publisher
@@ -53,7 +54,8 @@ def publish_lines(broker: Server, topic: str, lines: list[str], *, qos: int = 1)
 @pytest.fixture(autouse=True)
 def _counts_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
     """Tests read the counts of the status row; how often else: ``test_status.py``."""
-    monkeypatch.setattr("ingest.status.COUNTS_EVERY_S", 0.0)
+    monkeypatch.setattr(process_status, "STATUS_IN_FILE_EVERY_S", 0.0)
+    monkeypatch.setattr(process_status, "STATUS_EVERY_S", 0.0)
 
 
 @dataclass

@@ -10,11 +10,11 @@ import threading
 import time
 from pathlib import Path
 
-from ingest import status
 from ingest.app import Ingester
 from service.clock import SystemClock
 from service.config import Config
 from service.registry.registry import open_registry
+from service.registry.repositories import process_status
 from service.store import open_store
 
 SUBSCRIBED = "the broker has taken all subscriptions"
@@ -28,7 +28,7 @@ def run(config: Config, log: Path) -> None:
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(name)s %(message)s", force=True)
     stop = threading.Event()
     signal.signal(signal.SIGTERM, lambda *_: stop.set())
-    status.COUNTS_EVERY_S = 0.0  # as in tests/ingest/conftest.py
+    process_status.STATUS_IN_FILE_EVERY_S = 0.0  # as in tests/ingest/conftest.py
     ingester = Ingester(
         config, open_store(config.store.url), open_registry(config.registry.url), SystemClock()
     )

@@ -6,8 +6,11 @@ from typing import Any
 
 import pytest
 
-from ingest.status import StatusReport
+from ingest.status import what_matters
 from service.errors import RegistryUnavailableError
+from service.process_identity import this_process
+from service.registry.models.process_status import PROCESS, WRITTEN_EVERY_S
+from service.registry.status_report import StatusReport
 
 STATUS: dict[str, Any] = {
     "time": "2031-05-04T08:00:00Z", "connected": True, "stalled": False, "received": 1,
@@ -22,13 +25,21 @@ class Registry:
 
     def __init__(self) -> None:
         self.written: list[Any] = []
+        self.noted: Any = None
         self.away = False
+
+    def note_status(self, name: str, document: Any) -> None:
+        assert name == "ingest:one"
+        self.noted = document
 
     def put_status(self, name: str, document: Any) -> None:
         if self.away:
             raise RegistryUnavailableError("away")
         assert name == "ingest:one"
-        self.written.append(document)
+        assert document[PROCESS] == this_process()
+        assert document[WRITTEN_EVERY_S] == EVERY_S
+        own = (PROCESS, WRITTEN_EVERY_S)
+        self.written.append({name: one for name, one in document.items() if name not in own})
 
 
 @pytest.fixture
@@ -43,7 +54,13 @@ def at() -> dict[str, float]:
 
 @pytest.fixture
 def report(registry: Registry, at: dict[str, float]) -> StatusReport:
-    found = StatusReport("ingest:one", registry, EVERY_S, lambda: at["s"])  # type: ignore[arg-type]
+    found = StatusReport(
+        "ingest:one",
+        registry,  # type: ignore[arg-type]
+        what_matters,
+        EVERY_S,
+        lambda: at["s"],
+    )
     found.put(STATUS)
     assert registry.written == [STATUS]
     return found
@@ -70,6 +87,7 @@ def test_counts_alone_wait(report, registry, at):
         at["s"] = second
         report.put(STATUS | {"time": str(second), "received": second, "waiting": second})
     assert registry.written == [STATUS]
+    assert registry.noted["received"] == 58  # what is asked in the same process
     at["s"] = EVERY_S
     report.put(STATUS | {"received": 60})
     assert [one["received"] for one in registry.written] == [1, 60]

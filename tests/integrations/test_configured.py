@@ -13,7 +13,7 @@ from service.config import (
     IntegrationConfig,
     WebhookOptions,
 )
-from service.derive.drift_cache import MorningDrifts
+from service.derive.caching.drift_cache import MorningDrifts
 from service.integrations.configured import configured_integrations
 from service.integrations.homie.publisher import Homie
 from service.integrations.hub.publisher import Hub

@@ -16,7 +16,7 @@ from service.advice.sharing.leases import AllTanks
 from service.app.application import Application
 from service.clock import SystemClock
 from service.config import Config, HomieOptions, HubOptions, PicturesConfig, load_config
-from service.derive.drift_cache import MorningDrifts
+from service.derive.caching.drift_cache import MorningDrifts
 from service.integrations.configured import configured_integrations
 from service.integrations.homie.device import properties_of
 from service.integrations.homie.publisher import Homie

@@ -50,7 +50,7 @@ def test_a_forged_value_an_emptied_topic_and_a_new_one(
         scheduler = home.scheduler(integration)
         scheduler.evaluate_all()
         # What it holds as published; two equal looks at the broker may lie between two messages.
-        ours = dict(integration._topics._expected)  # type: ignore[attr-defined]
+        ours = dict(integration._topics._groups.expected)  # type: ignore[attr-defined]
         assert len(ours) > 1
         wait_until(lambda: retained_at(broker.port) == ours)
         emptied, *rest = sorted(ours)

@@ -5,13 +5,13 @@ from __future__ import annotations
 import json
 import threading
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import paho.mqtt.publish as publish
 import pytest
 
-from service.advice.sharing.leases import AllTanks
+from service.advice.sharing.leases import AllTanks, SharedLeases
 from service.clock import SystemClock
 from service.config import (
     AdviceConfig,
@@ -21,11 +21,17 @@ from service.config import (
     IntegrationConfig,
     MqttConfig,
 )
-from service.derive.drift_cache import MorningDrifts
+from service.derive.caching.drift_cache import MorningDrifts
 from service.integrations.configured import configured_integrations
 from service.integrations.mqtt_advice import MqttAdvice
+from service.integrations.retired import clearing
 from service.integrations.retired.clearing import RetiredIntegrations, clear
-from service.integrations.retired.publication import Publication, publications, recorded
+from service.integrations.retired.publication import (
+    Publication,
+    publications,
+    record,
+    recorded,
+)
 from tests.cli.conftest import Outcome, littoral  # noqa: F401 - a fixture used here too
 from tests.derive.pieces import a_tank
 from tests.integrations.conftest import Home
@@ -45,6 +51,12 @@ FOREIGN = {
     "homeassistant/sensor/another/x/config": "{}",
     "littoral/pond/advice/summary": '{"publisher":"somebody"}',
 }
+
+
+@pytest.fixture(autouse=True)
+def join_wait_s(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing else is started here."""
+    monkeypatch.setattr(clearing, "JOIN_WAIT_S", 0.0)
 
 
 def run(config: Config, home: Home) -> None:
@@ -158,6 +170,42 @@ def test_advice_of_two_earlier_prefixes_is_emptied_beside_a_running_service(
     running.stop()
     assert (done, begins(left, "old")) == (retired, set())
     assert [one.message for one in caplog.records if one.name.startswith("service.")] == []
+
+
+class StartedMeanwhile(threading.Event):
+    """Another process joins in the first wait."""
+
+    def __init__(self, home: Home, published: Publication) -> None:
+        super().__init__()
+        self._join = SharedLeases(home.registry, "b", 30.0, [asdict(published)])
+        self.waited = 0
+
+    def wait(self, timeout: float | None = None) -> bool:
+        self.waited += 1
+        self._join.tend(at_once=self.waited == 1)
+        return super().wait(timeout)
+
+
+def test_two_that_start_together_leave_each_others_topics(
+    home: Home, start_mosquitto: Start, tmp_path: Path
+) -> None:
+    broker = start_mosquitto(tmp_path)
+    first, second = (
+        replace(ALL, integrations=(), mqtt=MqttConfig(url=broker.url, client_id=name))
+        for name in ("a", "b")
+    )
+    [one] = publications(second)
+    record(home.registry, [*publications(first), one])
+    topic = "littoral/reed/advice/summary"
+    publish.single(topic, json.dumps({"publisher": "b"}), 1, True, HOST, broker.port)
+    stopping = StartedMeanwhile(home, one)
+    RetiredIntegrations(first, home.registry, stopping).start()
+    assert topic in retained_at(broker.port)
+    assert stopping.waited == 1, "nothing is emptied"
+    assert set(recorded(home.registry)) == {*publications(first), one}
+    # One that joins while its topics are being emptied has them for itself from then on.
+    others = [[], [one]]
+    assert clear(first.mqtt, [one], threading.Event(), 30.0, lambda: others.pop(0)) == []
 
 
 @pytest.mark.parametrize("retired", publications(ALL), ids=lambda one: one.kind + one.device)

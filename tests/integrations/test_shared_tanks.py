@@ -7,6 +7,7 @@ import socket
 from collections.abc import Callable, Collection, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import Any
 
 import paho.mqtt.publish as publish
@@ -64,7 +65,7 @@ class Process:
         marking = Marking(self.home.registry, self.home.clock, lambda: None)
         metrics = Metrics(self.home.store, self.home.registry, self.home.clock, 600.0)
         self.made = [
-            MqttAdvice(config, 600.0, leases=self.leases),
+            MqttAdvice(config, 600.0, leases=self.leases, publishers=lambda: {"a", "b"}),
             Hub("hub", HubOptions(), config, 600.0, marking, None, self.leases),
             Homie("homie", HomieOptions(), config, 600.0, leases=self.leases),
             metrics,
@@ -169,6 +170,26 @@ def test_each_publishes_its_own_and_takes_over_what_the_other_one_loses(
         found = at_the_broker(port, lambda now: now["littoral/$advice/a"] == "offline")
         assert found["littoral/$advice/b"] == "online"
         assert found[f"{root}/$state"] == found[f"{root}-reed/$state"] == "ready"
+
+
+def test_what_is_deleted_while_its_process_is_gone_is_withdrawn_by_another_one(
+    home: Home, start_mosquitto: Callable[..., Server], tmp_path: Path
+) -> None:
+    port = start_mosquitto(tmp_path).port
+    foreign = "littoral/pond/advice/summary"
+    publish.single(foreign, '{"publisher": "c"}', 1, True, "127.0.0.1", port)
+    with two(home, port) as (first, second):
+        at_the_broker(port, lambda now: publishers(now) == {"reed": {"a"}, "fern": {"b"}})
+        first.stop()
+        home.registry.delete_tank("reed")
+        second.scheduler.evaluate_all()
+        reed = "littoral/reed/advice/"
+        assert any(one.startswith(reed) for one in retained_at(port)), "it has not the lease yet"
+        second.leases.own |= {"reed", "pond"}
+        second.leases.leads = True
+        second.scheduler.evaluate_all()
+        found = at_the_broker(port, lambda now: not any(one.startswith(reed) for one in now))
+        assert foreign in found and "littoral/fern/advice/summary" in found
 
 
 def _advice_lines(one: Process) -> list[bytes]:

@@ -12,7 +12,7 @@ import itertools
 import sys
 from collections import Counter, defaultdict
 from dataclasses import dataclass, field
-from datetime import date, datetime, time, timedelta
+from datetime import datetime, time, timedelta
 from typing import Any
 
 from service.advice.engine.catalogue import evaluate
@@ -23,9 +23,9 @@ from service.advice.engine.history.lifecycle import advance, marked, may_last
 from service.advice.engine.recommendation import Recommendation, Severity
 from service.advice.handover.sheet import TankSheet, tank_sheet
 from service.derive.gas_exchange import FIT_DAYS, gas_exchange
+from service.derive.light.day_cache import LightDayCache
 from service.derive.loader import load
 from service.derive.models.gas_exchange import GasModel
-from service.derive.models.light import LightDay
 from service.derive.models.tank_view import TankView
 from service.derive.tank_view import tank_view
 from service.registry.models.absence import Absence
@@ -78,8 +78,7 @@ def play(scenario: Scenario) -> Played:
     store = MemoryStore(readings(scenario))
     log = MemoryLog(scenario.log)
     gas: GasModel | None = None
-    known_days: dict[date, LightDay] = {}
-    log_seen: tuple[LogEntry, ...] = ()
+    light = LightDayCache()
     living: list[Recommendation] = []
     cleared: list[Recommendation] = []
     marks = list(scenario.marks)
@@ -89,10 +88,7 @@ def play(scenario: Scenario) -> Played:
         store.advance(now)
         log.clocks = scenario.clocks_at(now)
         inputs = load(tank, log, store, now, reader=store.read)
-        if inputs.log != log_seen:
-            known_days, log_seen = {}, inputs.log
-        view = tank_view(inputs, gas=gas, known_days=known_days)
-        known_days |= {one.day: one for one in view.light_days if one.complete}
+        view = tank_view(inputs, gas=gas, light=light)
         if scenario.fit_gas and now.time() == time(9):
             gas = gas_exchange(load(tank, log, store, now, days=FIT_DAYS, reader=store.read))
         findings = evaluate(view, active_conditions(living))

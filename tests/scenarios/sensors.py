@@ -17,6 +17,7 @@ from demo.simulator import simulate
 from ingest.process.calibration import Calibrations
 from ingest.process.device_clock import ClockLimits
 from ingest.process.processor import Processor
+from service.store.columns import ReadingColumns
 from service.store.model import Flag, Reading, Samples, SeriesKey
 from service.times import to_us
 from tests.scenarios.scenario import BEFORE, START, STEP_S, TANK, Scenario, moment
@@ -47,8 +48,10 @@ def judged(series: Mapping[SeriesKey, Samples]) -> dict[SeriesKey, Samples]:
         Calibrations, ClockLimits(late_after_us=3_600_000_000, future_us=60_000_000), None
     )
     readings = [one for key, samples in series.items() for one in _readings(key, samples)]
-    processed = processor.process_archived(readings, max(one.time_us for one in readings))
-    flags = {(one.key, one.time_us): int(one.flags) for one in processed.readings}
+    judged = processor.process_archived(
+        ReadingColumns.of(readings), max(one.time_us for one in readings)
+    )
+    flags = {(one.key, one.time_us): int(one.flags) for one in judged.readings}
     return {
         key: Samples(
             one.time_us,

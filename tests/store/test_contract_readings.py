@@ -12,6 +12,7 @@ import pytest
 
 from service.errors import StoreRefusedError
 from service.store import Extent, Flag, SeriesKey
+from service.store.columns import ReadingColumns
 from tests.store.contract import (
     DAY,
     HOUR,
@@ -26,6 +27,8 @@ from tests.store.contract import (
     reading,
     resolved,
 )
+
+OTHER = SeriesKey(TANK, "temperature", "probe-2")
 
 
 def test_write_and_read_back(store):
@@ -54,6 +57,28 @@ def test_span_is_half_open(store):
     store.write([reading(T0 + i * SECOND, float(i)) for i in range(5)])
     got = held(store, start=T0 + SECOND, end=T0 + 3 * SECOND)
     assert [value for _, value, _ in got] == [1.0, 2.0]
+
+
+def test_a_batch_of_columns_is_stored_as_its_readings_are(store):
+    readings = [
+        reading(T0 + i * 7 * MINUTE, 6.5 + i / 100, key=key, flags=flags, raw=raw)
+        for i, (key, flags, raw) in enumerate(
+            [(KEY, Flag.NONE, None), (OTHER, Flag.LATE, 3.25), (OTHER, Flag.SPIKE, None)] * 9
+        )
+    ]
+    store.write(ReadingColumns.of(readings[9:]))
+    store.write(ReadingColumns.of(readings[11::-1]))
+    store.write(ReadingColumns.of(()))
+    for key in (KEY, OTHER):
+        found = store.read(key, T0, T0 + DAY, flagged=True, raw=True)
+        expected = [one for one in readings if one.key == key]
+        assert found.time_us.tolist() == [one.time_us for one in expected]
+        values = [one.value for one in expected]
+        assert found.value == pytest.approx(values, rel=store.value_tolerance, abs=0)
+        assert found.flags.tolist() == [one.flags for one in expected]
+        assert [None if np.isnan(one) else one for one in found.raw] == [r.raw for r in expected]
+    with pytest.raises(StoreRefusedError, match=r"value .* is inf; allowed: a finite number"):
+        store.write(ReadingColumns.of([reading(T0, math.inf)]))
 
 
 def test_nothing_written_changes_nothing(store):

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import csv
 import random
+from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 import pytest
 
 from service.store import Flag, Reading
+from service.store.columns import ReadingColumns
 from service.store.transfer import importer
+from service.store.transfer.csv_file import Lines
 from service.store.transfer.csv_mapping import CsvMapping, column_of_text
 from service.store.transfer.csv_rows import row_reader
 from service.store.transfer.importer import import_csv
@@ -103,7 +107,7 @@ def test_blank_lines_and_refused_rows_keep_their_lines_whatever_the_size_of_bloc
         path,
         CsvMapping("cove"),
         times(),
-        lambda readings: [*readings],
+        lambda readings: (readings, ()),
         stored.extend,
         on_rejected=rejected.append,
     )
@@ -113,23 +117,67 @@ def test_blank_lines_and_refused_rows_keep_their_lines_whatever_the_size_of_bloc
     assert (report.rows, report.readings, report.rejected) == (6, 4, 2)
 
 
+@pytest.mark.parametrize("delimiter", [",", ";", "\t"])
+def test_lines_without_quotation_marks_are_the_rows_that_csv_has(tmp_path, delimiter) -> None:
+    """Against the csv module of Python: line ends of both kinds, blank lines, odd characters."""
+    generator = random.Random(3)
+    parts = [
+        "6.5",
+        "",
+        " ",
+        "\u2028",
+        "\x0b",
+        "\x00",
+        "ß",
+        delimiter,
+        delimiter,
+        "\n",
+        "\r\n",
+        "\n\n",
+    ]
+    for _ in range(300):
+        text = "".join(
+            generator.choices([*parts, "\r", '"'][: generator.choice([12, 12, 14])], k=12)
+        )
+        path = tmp_path / "log.csv"
+        path.write_bytes(text.encode() + generator.choice([b"", b"\xff\n"]))
+        decoded = path.read_bytes().decode("utf-8", "replace")
+        with path.open("rb") as file:
+            lines = Lines(file)
+            block = lines.plain_block(1000, delimiter)
+            if block is None:
+                assert '"' in text or "\r" in text.replace("\r\n", "")
+                assert (lines.offset, lines.line, file.tell()) == (0, 0, 0)
+                continue
+            assert lines.offset == file.tell() == path.stat().st_size
+        numbered = list(enumerate(csv.reader(decoded.split("\n"), delimiter=delimiter), 1))
+        expected = [(line, row) for line, row in numbered if row]
+        assert list(zip(block.lines, block.rows, strict=True)) == expected
+
+
 def test_rows_before_a_line_that_is_no_csv_are_told(tmp_path) -> None:
     path = tmp_path / "log.csv"
     path.write_text("time,temperature\n1767225600,x\n1767225601," + "9" * 200_000 + "\n")
     rejected = []
     with pytest.raises(importer.InvalidInputError, match="line 3"):
         import_csv(
-            path, CsvMapping("cove"), times(), list, lambda _: None, on_rejected=rejected.append
+            path,
+            CsvMapping("cove"),
+            times(),
+            lambda readings: (readings, ()),
+            lambda _: None,
+            on_rejected=rejected.append,
         )
     assert [one.line for one in rejected] == [2]
 
 
 def test_flags_are_counted_once_for_each_time() -> None:
     report = importer.ImportReport()
-    before = [Reading("cove", "ph", "probe", t, 7.0) for t in (1, 1, 2, 3)]
+    sound = [Reading("cove", "ph", "probe", t, 7.0) for t in (1, 1, 2, 3)]
     spike = Reading("cove", "ph", "probe", 2, 7.0, Flag.SPIKE | Flag.LATE)
     first = Reading("cove", "ph", "probe", 1, 7.0, Flag.STUCK)
-    report.count_flags(before, [first, before[1], spike, before[3]])
+    report.count_flags(ReadingColumns.of([first, sound[1], spike, sound[3]]), ())
     assert +report.flagged == {"spike": 1, "late": 1}
-    report.count_flags(before, [*before, Reading("cove", "ph", "probe", 0, 7.0)])
+    before = Reading("cove", "ph", "probe", 0, 7.0)
+    report.count_flags(ReadingColumns.of(sound), [replace(before, flags=Flag.SPIKE), before])
     assert report.flagged["spike"] == 0

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sqlite3
+import tracemalloc
+import zlib
 
 import numpy as np
 import pytest
@@ -93,7 +95,7 @@ def store(tmp_path):
 
 def packed(store):
     with store._connections.reading() as connection:
-        (rows,) = connection.execute("SELECT count(*) FROM reading").fetchone()
+        (rows,) = connection.execute("SELECT count(*) FROM open_reading").fetchone()
         (hours,) = connection.execute("SELECT count(*) FROM block").fetchone()
     return rows, hours
 
@@ -113,6 +115,36 @@ BATCHES = st.lists(
     min_size=1,
     max_size=8,
 )
+
+
+def in_form(**change):
+    """The bytes of two readings, of which one is other than ``pack`` writes it."""
+    plain = bytearray(zlib.decompress(pack(samples([START, START + SECOND], [24.5, 24.6]), START)))
+    for at, byte in change.values():
+        plain[at] = byte
+    return zlib.compress(bytes(plain))
+
+
+@pytest.mark.parametrize(
+    ("body", "count"),
+    [
+        (zlib.compress(b"\x01" + bytes(30_000_000)), 2),  # 1,000 times as long as its bytes
+        (in_form(), 2**40),
+        (in_form(), 2**70),
+        (in_form(), -1),
+        (in_form(), "two"),
+        (in_form(times=(1, 250)), 2),
+        (in_form(width=(2, 16)), 2),
+    ],
+)
+def test_bytes_that_somebody_made_up_take_no_memory(body, count):
+    tracemalloc.start()
+    try:
+        with pytest.raises(UnpackError):
+            unpack(body, START, count)
+        assert tracemalloc.get_traced_memory()[1] < 1_000_000
+    finally:
+        tracemalloc.stop()
 
 
 @given(batches=BATCHES)
@@ -168,6 +200,26 @@ def test_only_the_newest_hour_of_a_series_is_in_rows(store):
     assert packed(store) == (3 + 1, 2)
 
 
+def test_few_readings_of_many_series_change_one_page_or_two(store, tmp_path):
+    """The write-ahead log gets 4,096 + 24 bytes for each page (sqlite.org/fileformat2, 4.1).
+
+    Every 13th batch moves what has come into the table of the open hours.
+    """
+    keys = [SeriesKey("quarry-pool", "temperature", f"probe-{n}") for n in range(9)]
+
+    def write(minute):
+        store.write([reading(START + minute * MINUTE, 24.5 + n, key=k) for n, k in enumerate(keys)])
+
+    log = tmp_path / "readings.db-wal"
+    pages = []
+    for minute in range(40):
+        before = log.stat().st_size
+        write(minute)
+        pages.append((log.stat().st_size - before) // (4096 + 24))
+    assert pages[1:].count(1) >= 24
+    assert sum(pages[1:]) < 39 * 2
+
+
 def test_the_newest_usable_reading_may_be_hours_ago(store):
     store.write([reading(START, 6.5)])
     store.write([reading(START + n * HOUR, 99.0, flags=Flag.SPIKE) for n in (1, 2, 3)])
@@ -218,15 +270,26 @@ def test_a_file_of_the_format_before_is_packed_when_it_is_opened(tmp_path, monke
     store.write(readings)
     store.close()
     with sqlite3.connect(path) as raw:
-        raw.execute("DELETE FROM reading")
-        raw.execute("DROP TABLE block")
+        raw.execute("DROP VIEW open_reading")
+        for table in ("block", "fresh", "reading"):
+            raw.execute(f"DROP TABLE {table}")
         raw.execute("PRAGMA user_version = 3")
+        raw.execute(
+            "CREATE TABLE reading (series INTEGER, time INTEGER, value REAL, flags INTEGER, "
+            "raw REAL, PRIMARY KEY (series, time)) WITHOUT ROWID"
+        )
         raw.executemany(
             "INSERT INTO reading VALUES (1, ?, ?, 0, ?)",
             [(one.time_us, one.value, one.raw) for one in readings],
         )
+        raw.execute("UPDATE series SET readings = 200, last = ?", (readings[-1].time_us,))
+        for width, table in ((MINUTE, "minute"), (HOUR, "hour"), (24 * HOUR, "day")):
+            span = readings[-1].time_us // width
+            raw.execute(
+                f"INSERT OR REPLACE INTO rollup_{table} VALUES (1, ?, 1, 9, 9, 9, 9, 9)", (span,)
+            )
     raw.close()
-    monkeypatch.setattr("service.store.sqlite.block._MOST_ROWS", 7)
+    monkeypatch.setattr("service.store.sqlite.file._MOST_ROWS", 7)
     store = SqliteStore(path)
     assert packed(store) == (200 - 180 - (START + 180 * MINUTE) % HOUR, 3)
     agree(store, {one.time_us: (one.value, one.flags, one.raw) for one in readings})

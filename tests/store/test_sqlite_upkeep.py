@@ -12,7 +12,7 @@ import pytest
 from service.errors import StoreRefusedError, StoreUnavailableError
 from service.store import Flag
 from service.store.retention import RetentionPolicy
-from service.store.sqlite import rollup, upkeep
+from service.store.sqlite import block, upkeep
 from service.store.sqlite.store import SqliteStore
 from service.times import to_us
 from tests.store.month import (
@@ -69,7 +69,7 @@ def test_rebuilding_leaves_rollups_of_pruned_time(store):
 
 def test_long_stretches_are_renewed_in_bounded_runs(store, monkeypatch):
     before = all_of(store, HOUR)
-    monkeypatch.setattr(rollup, "LONGEST_RUN", 5)
+    monkeypatch.setattr(block, "_MOST_HOURS", 5)
     store.rebuild_rollups()
     np.testing.assert_array_equal(all_of(store, HOUR).count, before.count)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from ingest.process.last_values import LastValue, with_last
+from ingest.process.last_values import LastValues
 from ingest.process.quality.limits import Limits
 
 #: Readings further apart in time than this are not compared, microseconds.
@@ -13,14 +13,14 @@ _TOGETHER_US: Final = 15 * 60 * 1_000_000
 _SENSORS: Final = 16
 
 
-class Agreement:
+class Agreement(LastValues):
     """The last value of each sensor of one quantity in one tank."""
 
-    __slots__ = ("_last",)
+    __slots__ = ()
 
-    def __init__(self) -> None:
-        """Start without values."""
-        self._last: tuple[LastValue, ...] = ()
+    def is_alone(self, sensor: str) -> bool:
+        """Whether a sensor is the only one so far, or would be."""
+        return all(one.sensor == sensor for one in self)
 
     def disagrees(self, limits: Limits, sensor: str, value: float, time_us: int) -> bool:
         """Take a sensor's value; whether fewer than half of the others confirm it.
@@ -32,12 +32,12 @@ class Agreement:
             limits: of the quantity; they have an ``apart``.
         """
         assert limits.apart is not None
-        self._last = last = with_last(self._last, LastValue(sensor, time_us, value), _SENSORS)
-        if len(last) < 2:
+        self.put(sensor, time_us, value, _SENSORS)
+        if self._others is None:
             return False
         apart = max(limits.apart, limits.apart_share * abs(value))
         others = confirming = 0
-        for other, other_us, other_value in last:
+        for other, other_us, other_value in self:
             if other != sensor and abs(time_us - other_us) <= _TOGETHER_US:
                 others += 1
                 confirming += abs(value - other_value) <= apart

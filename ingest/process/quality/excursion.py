@@ -145,6 +145,29 @@ class ExcursionDetector:
         self._values.append(slot, value)
         return Position.WITHIN
 
+    def is_away(self, slot: int) -> bool:
+        """Whether a series is away."""
+        return slot in self._excursions
+
+    def may_depart(self, slot: int, value: float) -> bool:
+        """Whether a next value may be ``AWAY``, whatever the resolution is."""
+        near, near_for = self._near[slot], self._near_for[slot]
+        if not abs(value - self._values.last(slot, _LEAST)) > near:
+            return False
+        if self._departure(slot, value) is None:
+            return False
+        self._near[slot], self._near_for[slot] = near, near_for  # it is not taken yet
+        return True
+
+    def add_within(self, slot: int, values: array[float]) -> None:
+        """Take values of a series that is not away, none of which may depart."""
+        near_for = self._near_for[slot]
+        if near_for:
+            self._near_for[slot] = max(0, near_for - len(values))
+            if near_for <= len(values):
+                self._near[slot] = 0.5 * self._floor
+        self._values.extend(slot, values)
+
     def remember(self, slot: int, reading: Reading) -> None:
         """Keep a reading that is ``AWAY``, with the flags that it is stored with."""
         self._excursions[slot].away.append(reading)
@@ -170,7 +193,19 @@ class ExcursionDetector:
         self._excursions.pop(slot, None)
 
     def _departs(self, slot: int, value: float) -> bool:
-        """Whether a value is far from where the last ones lead."""
+        """Whether a value is far from where the last ones lead; then the series is away."""
+        found = self._departure(slot, value)
+        if found is None:
+            return False
+        reach = max(found.reach, _STEPS * self._resolution.coarsest(slot, value, found.base))
+        if found.peak <= reach:
+            return False
+        found.reach = reach
+        self._excursions[slot] = found
+        return True
+
+    def _departure(self, slot: int, value: float) -> _Excursion | None:
+        """The excursion that a value begins, was it not for the resolution; None: it is near."""
         values = self._values.of(slot)
         recent = values[-_TREND:]
         differences = [b - a for a, b in pairwise(values)]
@@ -189,12 +224,8 @@ class ExcursionDetector:
         reach = max(self._floor, _DEVIATIONS * scale)
         self._near[slot], self._near_for[slot] = 0.5 * reach, _NEAR_FOR
         if moved <= reach:
-            return False
-        reach = max(reach, _STEPS * self._resolution.coarsest(slot, value, base))
-        if moved <= reach:
-            return False
-        self._excursions[slot] = _Excursion(base, base + 2 * trend, trend, reach, moved, moved)
-        return True
+            return None
+        return _Excursion(base, base + 2 * trend, trend, reach, moved, moved)
 
     def _while_away(self, slot: int, found: _Excursion, value: float, time_us: int) -> Position:
         away = found.away
@@ -203,14 +234,14 @@ class ExcursionDetector:
         if off <= max(_BACK_OF_REACH * found.reach, _BACK_OF_LEAST * found.least):
             found.back.append(value)
             if len(found.back) == 1 and not found.has_jumped(value, time_us, self._drift_us):
-                self._values.extend(slot, [*(one.value for one in away), value])
+                self._values.extend(slot, array("d", [*(one.value for one in away), value]))
                 return Position.RECOVERED
             if len(away) >= _LONG and len(found.back) == 1:
                 return Position.WITHIN
-            self._values.extend(slot, found.back)
+            self._values.extend(slot, array("d", found.back))
             return Position.BACK
         if len(away) >= _MOST_MEMBERS or time_us - away[0].time_us > _LONGEST_US:
-            self._values.extend(slot, [*(one.value for one in away), value])
+            self._values.extend(slot, array("d", [*(one.value for one in away), value]))
             del self._excursions[slot]
             return Position.WITHIN
         found.back = []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from array import array
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final, NamedTuple
@@ -30,7 +31,7 @@ _SOUND: Final = Found(False)
 class Outliers:
     """Finds the outliers of each series of a quantity in the order of their times."""
 
-    __slots__ = ("_excursion", "_spike")
+    __slots__ = ("_excursion", "_spike", "least_move")
 
     def __init__(self, limits: Limits, resolution: Resolution) -> None:
         """Start without slots; the limits have a ``step``.
@@ -38,6 +39,9 @@ class Outliers:
         Args:
             resolution: of the sensors.
         """
+        assert limits.excursion is not None
+        #: A value that is no further from the one before it never departs.
+        self.least_move = 0.5 * limits.excursion
         self._spike = SpikeDetector(limits)
         self._excursion = ExcursionDetector(limits, resolution)
 
@@ -79,6 +83,19 @@ class Outliers:
         if position == _AWAY:
             excursion.remember(slot, reading if confirmed else _as_spike(reading))
         return Found(not confirmed, corrected)
+
+    def is_away(self, slot: int) -> bool:
+        """Whether a series is away from where it was."""
+        return self._excursion.is_away(slot)
+
+    def may_depart(self, slot: int, value: float) -> bool:
+        """Whether a next value may be away, whatever the resolution is."""
+        return self._excursion.may_depart(slot, value)
+
+    def add_sound(self, slot: int, values: array[float]) -> None:
+        """Take values of a series that is not away, none of which may depart: they are sound."""
+        self._excursion.add_within(slot, values)
+        self._spike.accept_all(slot, values)
 
     def forget(self, slot: int) -> None:
         """Forget all values of a series, such as after a long silence."""

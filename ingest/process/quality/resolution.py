@@ -6,6 +6,9 @@ import math
 from array import array
 from typing import Final
 
+import numpy as np
+import numpy.typing as npt
+
 from ingest.process.quality.limits import Limits
 
 #: Steps of sensors and displays that are coarse for some quantity, the coarsest first.
@@ -58,6 +61,20 @@ class Resolution:
             self._seen[slot] = seen + 1
             if seen + 1 >= _SEEN:
                 self._step[slot], self._seen[slot] = self._candidate[slot], 0
+
+    def add_all(self, slot: int, values: npt.NDArray[np.float64]) -> None:
+        """Take the next values."""
+        step = self._step[slot]
+        moved = np.abs(np.diff(values, prepend=self._last[slot]))
+        finer = (moved > 0.0) & (moved > _ROUNDING * np.abs(values))
+        if step:
+            finer &= moved < _SMALLER * step
+        for index in np.flatnonzero(finer).tolist():
+            if index:
+                self._last[slot] = values[index - 1]
+            self.add(slot, float(values[index]))
+        if len(values):
+            self._last[slot] = values[-1]
 
     def coarsest(self, slot: int, *values: float) -> float:
         """The coarsest step that the sensor may have, as far as is known.

@@ -81,6 +81,11 @@ class SpikeDetector:
             del self._suspects[slot]
         self._values.append(slot, value)
 
+    def accept_all(self, slot: int, values: array[float]) -> None:
+        """Add values that are no suspects to the last ones."""
+        self._suspects.pop(slot, None)
+        self._values.extend(slot, values)
+
     def suspect(self, slot: int, reading: Reading) -> list[Reading]:
         """Remember a suspect.
 

@@ -3,13 +3,19 @@
 from __future__ import annotations
 
 from array import array
+from itertools import pairwise
 from typing import Final
+
+import numpy as np
+import numpy.typing as npt
 
 from ingest.process.quality.limits import NEAR, Limits
 from ingest.process.quality.resolution import Resolution
 
 #: With fewer readings a stuck sensor cannot be distinguished from one that rarely sends.
 _LEAST: Final = 12
+#: More values than these are looked at together before they are one by one.
+_MANY: Final = 32
 #: For rounding.
 _ALMOST: Final = 1 - 1e-6
 
@@ -59,9 +65,7 @@ class StuckDetector:
         if value > high:
             high = value
         if not count or high - low > self._band:
-            self._low[slot] = self._high[slot] = value
-            self._since_us[slot] = time_us
-            self._count[slot], self._stuck[slot] = 1, 0
+            self._begin(slot, value, time_us)
             return False
         self._low[slot], self._high[slot] = low, high
         if count < _LEAST:
@@ -74,6 +78,82 @@ class StuckDetector:
         stuck = not self._is_normal(slot, value, high)
         self._stuck[slot] = stuck
         return stuck
+
+    def stuck_of(
+        self, slot: int, values: npt.NDArray[np.float64], times_us: npt.NDArray[np.int64]
+    ) -> list[int]:
+        """Add the next values, in the order of times; the places of those found stuck.
+
+        A value that is further from the one before than the band begins a new band; so only
+        where several are as near to each other they are compared one by one.
+        """
+        count = len(values)
+        begins = [0, *(np.flatnonzero(np.abs(np.diff(values)) > self._band) + 1).tolist(), count]
+        numbers, times = values.tolist(), times_us.tolist()
+        found: list[int] = []
+        for begin, end in pairwise(begins):
+            if end - begin == 1 and 0 < begin < count - 1:
+                continue
+            if begin:
+                self._begin(slot, numbers[begin], times[begin])
+            places = range(begin + bool(begin), end)
+            if len(places) > _MANY and self._stays(
+                slot, values[places.start : end], times[end - 1]
+            ):
+                continue
+            judged = self._within(slot, numbers, times, places, found)
+            if judged < end:
+                # whether it is normal to stay there depends on the steps that were seen so far
+                self._resolution.add_all(slot, values[:judged])
+                rest = range(judged, count)
+                found += [n for n in rest if self.is_stuck(slot, numbers[n], times[n])]
+                return found
+        self._resolution.add_all(slot, values)
+        return found
+
+    def _begin(self, slot: int, value: float, time_us: int) -> None:
+        """Begin a new band."""
+        self._low[slot] = self._high[slot] = value
+        self._since_us[slot] = time_us
+        self._count[slot], self._stuck[slot] = 1, 0
+
+    def _stays(self, slot: int, values: npt.NDArray[np.float64], last_us: int) -> bool:
+        """Take values that stay within the band, and not for so long that one may be stuck."""
+        low = min(self._low[slot], float(values.min()))
+        high = max(self._high[slot], float(values.max()))
+        count, since_us = self._count[slot], self._since_us[slot]
+        if not count or high - low > self._band:
+            return False
+        if self._stuck[slot] or last_us - since_us >= self._still_us:
+            return False
+        self._low[slot], self._high[slot] = low, high
+        self._count[slot] = min(count + len(values), _LEAST)
+        return True
+
+    def _within(
+        self, slot: int, values: list[float], times_us: list[int], places: range, found: list[int]
+    ) -> int:
+        """Follow values until one may have become stuck; its place, else the end of all."""
+        low, high, since_us = self._low[slot], self._high[slot], self._since_us[slot]
+        count, stuck = self._count[slot], bool(self._stuck[slot])
+        band, still_us = self._band, self._still_us
+        place = places.stop
+        for n in places:
+            value = values[n]
+            lowest, highest = min(low, value), max(high, value)
+            if not count or highest - lowest > band:
+                low = high = value
+                since_us, count, stuck = times_us[n], 1, False
+                continue
+            if stuck:
+                found.append(n)
+            elif times_us[n] - since_us >= still_us and count + 1 >= _LEAST:
+                place = n
+                break
+            low, high, count = lowest, highest, count + 1
+        self._low[slot], self._high[slot], self._since_us[slot] = low, high, since_us
+        self._count[slot], self._stuck[slot] = min(count, _LEAST), stuck
+        return place
 
     def resume_stuck(self, slot: int) -> None:
         """Its last value was found stuck before: it is until it moves."""

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import math
 from array import array
-from collections.abc import Iterable
 from typing import Generic, Literal, TypeVar
 
 T = TypeVar("T", int, float)
@@ -57,10 +56,12 @@ class Windows(Generic[T]):
         at, length = self._at[slot], self._length
         self._values[slot * length + (at if at <= length else at - length) - 1] = value
 
-    def extend(self, slot: int, values: Iterable[T]) -> None:
+    def extend(self, slot: int, values: array[T]) -> None:
         """Add values, the newest last."""
-        for value in values:
-            self.append(slot, value)
+        length = self._length
+        if len(values) < length:
+            values = self.of(slot) + values
+        self.replace(slot, values[-length:])
 
     def replace(self, slot: int, values: array[T]) -> None:
         """Have these values, no more than there is room for, and no others."""

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+import logging
+from collections.abc import Collection, Iterator
+from contextlib import contextmanager
 from typing import Protocol
 
 from service.advice.engine.history.change_events import LedgerChange
 from service.derive.models.tank_view import TankView
+
+_log = logging.getLogger(__name__)
 
 
 class Integration(Protocol):
@@ -41,3 +45,12 @@ class Integration(Protocol):
     def stop(self) -> None:
         """Hand over what is still queued, as far as it goes within seconds, and end."""
         ...
+
+
+@contextmanager
+def failure_logged(integration: Integration) -> Iterator[None]:
+    """An integration that fails must hold up neither the others nor the loop."""
+    try:
+        yield
+    except Exception:  # noqa: BLE001 - whatever it is, the others have to go on
+        _log.exception("integration %s failed", integration.name)

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any, Final
 
+from service.registry.models.process_status import written_every_s
 from service.times import format_moment
 
 EVALUATIONS_MISSED: Final = 3
@@ -39,6 +40,7 @@ def overdue(
     known = {} if status is None else status
     every_s = known.get("every_s")
     allowed_s = usual_s if every_s is None else lifetime_s(float(every_s))
+    allowed_s += written_every_s(known)
     if up_s <= allowed_s:
         return ""
     evaluated = known.get("evaluated")

@@ -13,7 +13,7 @@ from service.advice.engine.history.ledger import Ledger
 from service.advice.handover.return_report import ReturnReport, tank_return
 from service.advice.handover.sheet import HandoverSheet, handover
 from service.advice.trials.keeping import trials_of_return
-from service.derive.drift_cache import MorningDrifts
+from service.derive.caching.drift_cache import MorningDrifts
 from service.derive.loader import load
 from service.derive.tank_view import tank_view
 from service.errors import FieldFault, InvalidInputError, NotFoundError, Refusal

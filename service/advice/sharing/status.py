@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Mapping
 from typing import Any
 
+from service.registry.models.process_status import WRITTEN_EVERY_S, written_every_s
 from service.registry.models.schedulers import SCHEDULER_STATUS, SHARING_STATUS
 
 
@@ -34,6 +35,7 @@ def combined_status(statuses: Mapping[str, Mapping[str, Any]]) -> Mapping[str, A
         "time": min(one["time"] for one in found),
         "evaluated": None if None in evaluated else min(str(one) for one in evaluated),
         "every_s": max(float(one["every_s"]) for one in found),
+        WRITTEN_EVERY_S: max(map(written_every_s, found)),
         "seconds": max(float(one.get("seconds", 0.0)) for one in found),
         "tanks": sum(int(one.get("tanks", 0)) for one in found),
         "failed": [tank for one in found for tank in one.get("failed", ())],

@@ -9,8 +9,9 @@ from enum import StrEnum
 from typing import Final, Protocol
 
 from service.advice.trials.confounders import Confounder, confounders
-from service.derive.loader import LogSource, load
+from service.derive.loader import load
 from service.derive.local_time import local_day, local_midnight, local_moment
+from service.derive.log_in_force import LogSource
 from service.derive.watched.comparison import Comparison, DayValue, compare
 from service.derive.watched.tank_days import TankDays
 from service.derive.watched.values import WATCHED
@@ -122,7 +123,9 @@ def judge(trial: Trial, tank: Tank, registry: Log, store: Store, now: datetime) 
     tanks = [tank if one is None else one.put_into(tank) for one in (trial.before, trial.after)]
     until = min(now, local_moment(tanks[0], changed, tanks[0].light.start))
     before = _days(tanks[0], registry, store, first, until, None)
-    until = min(now, local_midnight(tank, last + timedelta(days=1)) + NOON)
+    morning = last + timedelta(days=1)
+    lights_on = local_moment(tanks[1], morning, tanks[1].light.start)
+    until = min(now, max(local_midnight(tank, morning) + NOON, lights_on))
     after = _days(tanks[1], registry, store, changed + timedelta(days=1), until, before)
     watched = [WATCHED[name] for name in trial.watched if name in WATCHED]
     compared = [compare(one, before, after, changed, last) for one in watched]

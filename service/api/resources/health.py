@@ -17,9 +17,10 @@ from service.api.http.blueprint import Blueprint
 from service.api.http.openapi import text_of
 from service.errors import LittoralError
 from service.integrations.metrics.disks import database_paths, full_disks
-from service.integrations.metrics.health import INGEST, is_silent
+from service.integrations.metrics.health import INGEST
 from service.registry.models.events import Delivery, DeliveryState
 from service.registry.models.partitions import PARTITIONS
+from service.registry.models.process_status import is_silent
 from service.schemas.answers import AnswerSchema
 from service.schemas.base import Items, Nested
 from service.schemas.fields import Choice, Text, Whole, YesNo

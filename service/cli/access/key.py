@@ -24,7 +24,10 @@ def command() -> None:
 @command.command("rotate")
 @config_option
 def rotate(config_file: Path | None) -> None:
-    """Replace the key and log everybody out, at once, also while the service runs."""
+    """Replace the key and log everybody out.
+
+    At once, also while the service runs.
+    """
     config = configuration(config_file)
     with closing(open_registry(config.registry.url, create=False)) as registry:
         ended = registry.rotate_signing_key(make_clock(config).now())

@@ -44,7 +44,10 @@ def command() -> None:
 def create(
     name: str, scope: str, length: timedelta | None, as_json: bool, config_file: Path | None
 ) -> None:
-    """Make a token for NAME and print its secret; copy it, it will not be shown again."""
+    """Make a token for NAME and print its secret.
+
+    Copy it: it will not be shown again.
+    """
     config = configuration(config_file)
     now = make_clock(config).now()
     expires = None if length is None else now + length

@@ -69,7 +69,10 @@ def list_(
 @click.argument("entry", metavar="ID")
 @service_options
 def delete(tank: str, entry: str, url: str, token: str | None) -> None:
-    """Delete an entry of TANK that was written by mistake; littoral log list has its ID."""
+    """Delete an entry of TANK.
+
+    For one that was written by mistake; littoral log list has its ID.
+    """
     with service_client(url, token) as client:
         client.delete_log(tank, entry)
     click.echo(f"Entry {entry} of {tank} is deleted.")

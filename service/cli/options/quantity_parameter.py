@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import Any, Final
 
 import click
 
 from service import units
 from service.errors import UnknownUnitError
+
+_SHOWN: Final = {"[pH]": "", "Cel": "°C", "K": "°C"}
+"""Units in the help, where that is not their code. Of a difference K are °C."""
 
 
 class QuantityParameter(click.ParamType[float]):
@@ -28,7 +31,8 @@ class QuantityParameter(click.ParamType[float]):
 
     def get_metavar(self, param: click.Parameter, ctx: click.Context) -> str:
         """How it is shown in the help."""
-        return f"NUMBER[{self.unit}]"
+        unit = _SHOWN.get(self.unit, self.unit)
+        return f"NUMBER[{unit}]" if unit else "NUMBER"
 
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None

@@ -42,7 +42,10 @@ def list_(tank: str, as_json: bool, url: str, token: str | None) -> None:
 @json_option
 @service_options
 def undo(tank: str, entry: str, as_json: bool, url: str, token: str | None) -> None:
-    """Undo the calibration of an ID: the readings since are calculated without it."""
+    """Undo the calibration of an ID.
+
+    The readings since are calculated without it.
+    """
     path = f"/v1/tanks/{quote(tank, safe='')}/calibrations/{quote(entry, safe='')}"
     with service_client(url, token) as client:
         done = client.send("DELETE", path, None)

@@ -32,9 +32,10 @@ def command() -> None:
     "--all", "everything", is_flag=True, help="Those that are configured too; stop serve before."
 )
 def clear_topics(config_file: Path | None, everything: bool) -> None:
-    """Empty the retained topics of integrations that are no longer configured.
+    """Empty retained topics of removed ones.
 
-    `serve` and `up` do the same when they start. What was published is known from the registry.
+    Those of integrations that are no longer configured. `serve` and `up` do the same when they
+    start. What was published is known from the registry.
     """
     from service.integrations.retired.clearing import clear
     from service.integrations.retired.publication import (
@@ -52,7 +53,7 @@ def clear_topics(config_file: Path | None, everything: bool) -> None:
         if everything:
             retired += [one for one in present if one not in known]
         done = clear(config.mqtt, retired, threading.Event(), WITHIN_S)
-        record(registry, [one for one in (*known, *present) if one not in done])
+        record(registry, present, emptied=done)
     for one in done:
         click.echo(f"Emptied: {one.words}.")
     if len(done) < len(retired):

@@ -100,7 +100,10 @@ def unset(tank: str, paths: tuple[str, ...], as_json: bool, url: str, token: str
 def show_(
     tank: str, paths: tuple[str, ...], every: bool, as_json: bool, url: str, token: str | None
 ) -> None:
-    """Show TANK's fields, or some of them, as littoral tank set takes them."""
+    """Show the fields of TANK, or some.
+
+    They are written as littoral tank set takes them.
+    """
     chosen = [place_of(path) for path in paths]
     with service_client(url, token) as client:
         found = client.tank(tank)

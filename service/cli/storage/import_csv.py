@@ -21,6 +21,7 @@ from service.config import make_clock
 from service.registry.audit import Action, AuditedWrite
 from service.registry.registry import Registry, open_registry
 from service.store import Reading, Store, open_store
+from service.store.columns import ReadingColumns
 from service.store.transfer.csv_mapping import CsvMapping, column_of_text
 from service.store.transfer.importer import ImportReport, import_csv
 from service.store.transfer.row_reader import Rejected
@@ -112,8 +113,9 @@ def command(
             stack.callback(store.close)
         processor = Processor(Calibrations, limits, store, sensors=sensors, warm_up_s=math.inf)
 
-        def judge(readings: Sequence[Reading]) -> Sequence[Reading]:
-            return processor.process_archived(readings, now_us).readings
+        def judge(readings: ReadingColumns) -> tuple[ReadingColumns, Sequence[Reading]]:
+            judged = processor.process_archived(readings, now_us)
+            return judged.readings, judged.earlier
 
         show_progress = stack.enter_context(progress_bar(f"importing {file.name}"))
         rows = None
@@ -156,15 +158,15 @@ def _rarely_collected() -> Iterator[None]:
         gc.set_threshold(*usual)
 
 
-def _writer(store: Store | None, registry: Registry) -> Callable[[list[Reading]], None]:
+def _writer(store: Store | None, registry: Registry) -> Callable[[ReadingColumns], None]:
     """Stores readings, and records once of which tanks; without a store nothing is."""
     recorded: set[str] = set()
 
-    def write(readings: list[Reading]) -> None:
+    def write(readings: ReadingColumns) -> None:
         if store is None:
             return
         store.write(readings)
-        for tank in sorted({one.tank for one in readings} - recorded):
+        for tank in sorted({key.tank for key in readings.keys} - recorded):
             recorded.add(tank)
             registry.record(AuditedWrite(Action.READINGS_IMPORTED, f"tanks/{tank}/readings"))
 

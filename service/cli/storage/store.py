@@ -51,7 +51,10 @@ def check(store_url: str | None, config_file: Path | None) -> None:
 @store_option
 @config_option
 def rebuild(store_url: str | None, config_file: Path | None) -> None:
-    """Compute all rollups anew from the readings; the service may go on meanwhile."""
+    """Compute all rollups anew from the readings.
+
+    The service may go on meanwhile.
+    """
     with _sqlite(config_file, store_url) as store:
         store.rebuild_rollups()
     click.echo("all rollups were computed anew")
@@ -87,10 +90,11 @@ def prune(
     store_url: str | None,
     config_file: Path | None,
 ) -> None:
-    """Delete readings and rollups older than so many days; without an age they are kept.
+    """Delete readings and rollups by their age.
 
-    What is deleted does not come back, and older readings that arrive later are left out. A
-    coarser rollup is never kept shorter than a finer one.
+    Those older than so many days; without an age they are kept. What is deleted does not come
+    back, and older readings that arrive later are left out. A coarser rollup is never kept shorter
+    than a finer one.
     """
     ages = {"raw": raw, "minute": minute, "hour": hour, "day": day}
     policy = RetentionPolicy(

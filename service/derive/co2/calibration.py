@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from itertools import pairwise
 from typing import Any, Final
 
 import numpy as np
@@ -71,27 +73,30 @@ class ProbeHistory:
 
     def age_days(self, now: datetime) -> float | None:
         """Days since the newest calibration; None if there is none."""
-        before = [time_us for time_us in self.calibrated_us if time_us <= to_us(now)]
-        return (to_us(now) - max(before)) / US_PER_DAY if before else None
+        now_us = to_us(now)
+        before = bisect_right(self.calibrated_us, now_us)
+        return (now_us - self.calibrated_us[before - 1]) / US_PER_DAY if before else None
 
     def sd_ph(self, time_us: npt.NDArray[np.int64]) -> Array:
-        """Standard deviation of the calibration in force at each moment, pH."""
+        """Standard deviation of the calibration in force at each moment (sorted), pH."""
         days = np.full(time_us.shape, NEVER_CALIBRATED_DAYS)
-        if self.calibrated_us:
-            calibrated = np.array(self.calibrated_us, dtype=np.int64)
-            index = np.searchsorted(calibrated, time_us, side="right") - 1
-            known = index >= 0
-            age_us = time_us - calibrated[np.maximum(index, 0)]
-            days[known] = age_us[known] / US_PER_DAY
+        edges = [*np.searchsorted(time_us, self.calibrated_us).tolist(), len(time_us)]
+        for (begin, end), calibrated_us in zip(pairwise(edges), self.calibrated_us, strict=True):
+            if begin < end:
+                days[begin:end] = (time_us[begin:end] - calibrated_us) / US_PER_DAY
+        return self._sd_ph(days)
+
+    def sd_ph_at(self, now: datetime) -> float:
+        """Standard deviation of the calibration in force at one moment, pH."""
+        days = self.age_days(now)
+        return float(self._sd_ph(NEVER_CALIBRATED_DAYS if days is None else days))
+
+    def _sd_ph(self, days: Array | float) -> Array:
         return calibration_sd_ph(
             days,
             fresh_sd_ph=self.fresh_sd_ph,
             drift_ph_per_30_days=self.drift_ph_per_30_days,
         )
-
-    def sd_ph_at(self, now: datetime) -> float:
-        """Standard deviation of the calibration in force at one moment, pH."""
-        return float(self.sd_ph(np.array([to_us(now)], dtype=np.int64))[0])
 
 
 def probe_history(tank: Tank, log: Sequence[LogEntry], sensor: str | None = None) -> ProbeHistory:

@@ -60,7 +60,7 @@ def co2_now(
     conductivity = inputs.latest.get("conductivity")
     if conductivity is not None and age_min(conductivity, now) > CONDUCTIVITY_VALID_MIN:
         conductivity = None
-    probe = probe_history(tank, inputs.log, inputs.sensor("ph"))
+    probe = inputs.ph_probe
     against = (contradiction(inputs, probe), drift_doubt(tank, drift))
     return co2_at(
         tank,

@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from service.derive.co2.calibration import ProbeDoubt, probe_history
+from service.derive.co2.calibration import ProbeDoubt
 from service.derive.co2.series import co2_series, interpolated, liquid_c
 from service.derive.inputs import Inputs
 from service.derive.light.plan import gas_off
@@ -102,6 +102,5 @@ def drift_doubt(tank: Tank, drift: ElectrodeDrift | None) -> ProbeDoubt | None:
 
 def newest_calibration_us(inputs: Inputs) -> int | None:
     """When the probe that counts was last calibrated; None if that is not in the log."""
-    history = probe_history(inputs.tank, inputs.log, inputs.sensor("ph"))
     now_us = to_us(inputs.now)
-    return max((one for one in history.calibrated_us if one <= now_us), default=None)
+    return max((one for one in inputs.ph_probe.calibrated_us if one <= now_us), default=None)

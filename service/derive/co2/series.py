@@ -40,7 +40,7 @@ def co2_series(inputs: Inputs) -> Co2Series:
         inputs.series("ph"),
         inputs.series("temperature"),
         inputs.series("conductivity"),
-        probe_history(inputs.tank, inputs.log, inputs.sensor("ph")),
+        inputs.ph_probe,
     )
 
 
@@ -103,8 +103,9 @@ def co2_over(
             potassium_mg_l=beside.potassium_mg_l,
         )
         value[part], low[part], high[part] = found.value, found.low, found.high
-    impossible = value > most_co2_mg_l(tank, celsius)
-    if impossible.any():
+    # the warmest water holds the least
+    if np.fmax.reduce(value) > float(most_co2_mg_l(tank, float(celsius.max()))):
+        impossible = value > most_co2_mg_l(tank, celsius)
         for one in (value, low, high):
             one[impossible] = np.nan
     return Co2Series(ph.time_us, value, low, high)
@@ -157,6 +158,8 @@ def interpolated(
     """
     if not len(samples):
         return np.full(time_us.shape, np.nan), np.zeros(time_us.shape, np.bool_)
+    if np.array_equal(samples.time_us, time_us):
+        return samples.value, np.ones(time_us.shape, np.bool_)
     value = np.interp(time_us, samples.time_us, samples.value)
     after = np.searchsorted(samples.time_us, time_us, side="left")
     right = samples.time_us[np.minimum(after, len(samples) - 1)]

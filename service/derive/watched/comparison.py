@@ -7,6 +7,7 @@ from datetime import date
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
 from service.derive.watched.tank_days import TankDays
 from service.derive.watched.values import Watched
@@ -92,16 +93,26 @@ def compare(
     numbers = np.array([one.day.toordinal() - FIRST_MONDAY for one in days], np.float64)
     found = np.array([np.nan if one.value is None else one.value for one in days], np.float64)
     difference = before_after(numbers, found, changed.toordinal() - FIRST_MONDAY)
-    if difference is not None:
+    if difference is not None and _mostly_alike(found, watched.digits):
         difference = _no_narrower(difference, 0.5 * 10.0**-watched.digits)
     return Comparison(watched, changed, days, difference)
 
 
-def _no_narrower(one: Difference, half: float) -> Difference:
-    """The difference, surely known to no more than what numbers are shown to.
+FINER_DIGITS: Final = 3
+"""Days whose values differ by less than so many digits beyond those shown are alike. Our choice."""
 
-    Days that are nearly all alike, such as a share at its ceiling, hardly show a spread.
+
+def _mostly_alike(value: npt.NDArray[np.float64], digits: int) -> bool:
+    """Whether most days have the same few values, such as a share at its ceiling.
+
+    Such days hardly show a spread, from which the interval comes. Else it needs no least width.
     """
+    known = value[np.isfinite(value)]
+    return bool(2 * np.unique(np.round(known, digits + FINER_DIGITS)).size <= known.size)
+
+
+def _no_narrower(one: Difference, half: float) -> Difference:
+    """The difference, surely known to no more than what numbers are shown to."""
     low, high = min(one.low, one.step - half), max(one.high, one.step + half)
     return replace(one, low=low, high=high)
 

@@ -26,7 +26,7 @@ from service.derive.thresholds import derived_limit
 from service.times import to_us
 
 LEAST_KNOWN_SHARE: Final = 0.9
-"""So much of a day, or of its light, must be known. Our choice."""
+"""So much of a day, of its light or of its night, must be known. Our choice."""
 
 
 class TankDays:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from functools import partial
 from types import MappingProxyType
 from typing import Final
@@ -16,7 +16,7 @@ import numpy as np
 
 from service.derive.co2.lit import co2_while_lit
 from service.derive.co2.mornings import nights_of
-from service.derive.models.co2_days import Co2Day
+from service.derive.local_time import local_moment
 from service.derive.models.light import LightDay
 from service.derive.nutrients.estimate import nutrients_of
 from service.derive.observations import daily_levels
@@ -73,14 +73,30 @@ class Watched:
         return f"{abs(value):.{self.digits}f}"
 
 
-def _of_co2_day(value: Callable[[Co2Day], float | None]) -> Callable[[TankDays], DayValues]:
-    def of(days: TankDays) -> DayValues:
-        return {
-            day: None if (one := days.co2_days.get(day)) is None else value(one)
-            for day in days.days
-        }
+def _at_lights_on(days: TankDays) -> DayValues:
+    """CO2 when the lamp goes on."""
+    return {
+        day: None if (one := days.co2_days.get(day)) is None else one.at_on_mg_l
+        for day in days.days
+    }
 
-    return of
+
+def _night_low(days: TankDays) -> DayValues:
+    """Lowest CO2 of the dark; None where its end is not known, to which CO2 falls.
+
+    A night that sensors show the beginning of alone has no lowest value yet.
+    """
+    found: dict[date, float | None] = dict.fromkeys(days.days)
+    latest = max(days.spans, default=None)
+    for day in days.days:
+        one, following = days.co2_days.get(day), days.spans.get(day + timedelta(days=1))
+        if one is None or (following is None and day != latest):
+            continue
+        planned = local_moment(days.tank, day + timedelta(days=1), days.tank.light.start)
+        end = planned if following is None else following.on
+        if one.night_h >= LEAST_KNOWN_SHARE * (end - one.night_from) / timedelta(hours=1):
+            found[day] = one.night_low_mg_l
+    return found
 
 
 def _within_target(days: TankDays) -> DayValues:
@@ -210,7 +226,7 @@ REACHED_PERCENT: Final = 80.0
 _ROWS: Final = (
     Watched(
         "co2-at-lights-on", "CO2 at lights-on", "mg/L", 1,
-        _of_co2_day(lambda one: one.at_on_mg_l), rests_on=_PROBE,
+        _at_lights_on, rests_on=_PROBE,
     ),
     Watched(
         "co2-within-target", "Share of light with CO2 within target", "%", 0,
@@ -222,7 +238,7 @@ _ROWS: Final = (
     ),
     Watched(
         "co2-night-low", "Lowest CO2 at night", "mg/L", 1,
-        _of_co2_day(lambda one: one.night_low_mg_l), rests_on=_PROBE,
+        _night_low, rests_on=_PROBE,
     ),
     Watched(
         "dli", "Daily light (DLI)", "mol/m2/d", 2, _of_light_day(lambda one: one.dli_mol_m2_d),

@@ -18,7 +18,7 @@ from service.advice.handover.sheet import TankSheet
 from service.advice.phrases import day_clock, listed
 from service.config import RecipientOptions
 from service.config.email import Units
-from service.derive.drift_cache import MorningDrifts
+from service.derive.caching.drift_cache import MorningDrifts
 from service.derive.local_time import local_day, local_moment
 from service.integrations.email.letter import (
     Block,

@@ -14,7 +14,7 @@ from service.advice.engine.recommendation import UNSEEN, Severity
 from service.clock import Clock, SystemClock
 from service.config import EmailOptions, RecipientOptions
 from service.config.email import delivery_target
-from service.derive.drift_cache import MorningDrifts
+from service.derive.caching.drift_cache import MorningDrifts
 from service.derive.models.tank_view import TankView
 from service.errors import LittoralError, NotFoundError
 from service.integrations.delivery_queue import BackgroundDelivery, DeliveryQueue, Outcome

@@ -10,13 +10,11 @@ from prometheus_client.metrics_core import CounterMetricFamily, GaugeMetricFamil
 
 from service.advice.engine.overdue import overdue
 from service.advice.sharing.status import combined_status
+from service.registry.models.process_status import is_silent
 from service.registry.registry import Registry
 from service.times import stored_moment
 
 INGEST: Final = "ingest:"
-INGEST_SILENT_S: Final = 150.0
-"""An ingester without a status for so long is not connected. It writes one each minute."""
-
 _COUNTED: Final = {
     "received": "Messages received.",
     "acknowledged": "Messages acknowledged to the broker.",
@@ -81,12 +79,6 @@ def health_families(
             value=float(bool(late)),
         ),
     ]
-
-
-def is_silent(status: Mapping[str, Any], now: datetime, speed: float) -> bool:
-    """Whether an ingester has not reported for so long that it does not count as running."""
-    time = stored_moment(status.get("time"))
-    return time is None or (now - time).total_seconds() > INGEST_SILENT_S * speed
 
 
 def _ingest(

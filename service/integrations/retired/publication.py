@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import asdict, dataclass, replace
 from typing import Any, Final
 
@@ -92,15 +92,37 @@ def recorded(registry: Registry) -> list[Publication]:
     Raises:
         RegistryUnavailableError: the registry cannot be reached.
     """
-    document: Mapping[str, Any] = registry.statuses().get(STATUS_NAME, {})
-    return [Publication(**one) for one in document.get("published", ())]
+    return _published_in(registry.statuses().get(STATUS_NAME, {}))
 
 
-def record(registry: Registry, published: Iterable[Publication]) -> None:
-    """Remember what is published.
+def record(
+    registry: Registry, published: Iterable[Publication], emptied: Collection[Publication] = ()
+) -> None:
+    """Remember what is published, beside what was remembered before.
+
+    Args:
+        emptied: is forgotten.
 
     Raises:
         RegistryUnavailableError: the registry cannot be reached.
     """
-    distinct = dict.fromkeys(published)
-    registry.put_status(STATUS_NAME, {"published": [asdict(one) for one in distinct]})
+    published = tuple(published)
+
+    def changed(document: Mapping[str, Any]) -> Mapping[str, Any]:
+        left = [one for one in (*published, *_published_in(document)) if one not in emptied]
+        return {"published": [asdict(one) for one in dict.fromkeys(left)]}
+
+    registry.change_status(STATUS_NAME, changed)
+
+
+def advice_publishers(registry: Registry, base: str) -> set[str]:
+    """The client ids by which advice below ``base`` was signed and not emptied since.
+
+    Raises:
+        RegistryUnavailableError: the registry cannot be reached.
+    """
+    return {one.prefix for one in recorded(registry) if one.kind == ADVICE and one.base == base}
+
+
+def _published_in(document: Mapping[str, Any]) -> list[Publication]:
+    return [Publication(**one) for one in document.get("published", ())]

@@ -156,6 +156,11 @@ class Database:
         self._file = RegistryFile(engine, self._reopened)
         self.cache = QueryCache(engine, self._file.require)
 
+    @property
+    def is_file(self) -> bool:
+        """Whether it is a file, which may lie on a memory card that each write wears."""
+        return self.engine.dialect.name == "sqlite"
+
     def _reopened(self) -> None:
         self.cache.close()
         self._migrate()

@@ -1,10 +1,37 @@
-"""Many small systems of linear equations at once."""
+"""Lines through points, and many small systems of linear equations at once."""
 
 from __future__ import annotations
+
+from typing import NamedTuple
 
 import numpy as np
 
 from service.science.numeric.checks import Floats
+
+
+class Line(NamedTuple):
+    """A straight line: ``level`` at x = 0, ``slope``, and the variance of either for weights that
+    are one over the variance of each value."""
+
+    level: float
+    slope: float
+    level_variance: float
+    slope_variance: float
+
+
+def weighted_line(x: Floats, y: Floats, weight: Floats) -> Line:
+    """The line of weighted least squares through points (n,), not all at one x.
+
+    In closed form about the weighted mean, which keeps the digits that normal equations lose.
+    """
+    total = float(weight.sum())
+    middle = float(weight @ x) / total
+    apart = x - middle
+    weighted = weight * apart
+    spread = float(weighted @ apart)
+    slope = float(weighted @ y) / spread
+    level = float(weight @ y) / total - slope * middle
+    return Line(level, slope, 1.0 / total + middle**2 / spread, 1.0 / spread)
 
 
 def solve_three(matrix: Floats, right: Floats) -> Floats:

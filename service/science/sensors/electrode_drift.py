@@ -32,6 +32,8 @@ from service.science.gas_exchange.air_water import (
 )
 from service.science.numeric.checks import Floats, OutOfRangeError, as_floats, as_number
 from service.science.numeric.estimate import students_t_975
+from service.science.numeric.linear import weighted_line
+from service.science.numeric.ranks import median
 
 LEAST_MORNINGS: Final = 6
 """Fewer mornings tell no drift. Our choice."""
@@ -187,46 +189,44 @@ def _floor(hours: Floats, co2: Floats, k: float) -> tuple[float, float] | None:
     left = np.exp(-k * hours)
     if float(left[-1]) > (1.0 - LEAST_FADED) * float(left[0]):
         return None
-    weight, level, share = 1.0 / co2, 0.0, 0.0
-    columns = np.stack([np.ones_like(left), left], axis=1)
+    weight = 1.0 / np.square(co2)
     for _ in range(4):  # weights from the model: those from noisy values would pull it down
-        rows = columns * weight[:, None]
-        (level, share), *_ = np.linalg.lstsq(rows, co2 * weight, rcond=None)
-        model = columns @ np.array([level, share])
-        if level <= 0.0 or bool(np.any(model <= 0.0)):
+        line = weighted_line(left, co2, weight)
+        model = line.level + line.slope * left
+        if line.level <= 0.0 or model.min() <= 0.0:
             return None
         distance = np.abs(co2 / model - 1.0)
-        scale = max(float(np.median(distance)) / 0.6745, 1e-4)
-        weight = np.sqrt(np.minimum(1.0, HUBER_CUT * scale / np.maximum(distance, 1e-9))) / model
-    rows = columns * weight[:, None]
-    covariance = np.linalg.inv(rows.T @ rows) * scale**2
+        scale = max(median(distance) / 0.6745, 1e-4)
+        robust = np.minimum(1.0, HUBER_CUT * scale / np.maximum(distance, 1e-9))
+        weight = robust / np.square(model)
+    variance = weighted_line(left, co2, weight).level_variance * scale**2
     # residuals of a night hang together: as if six neighbours were one value
-    log_sd = float(np.sqrt(6.0 * covariance[0, 0])) / float(level)
-    return (float(level), log_sd) if log_sd < MOST_FLOOR_LOG_SD else None
+    log_sd = float(np.sqrt(6.0 * variance)) / line.level
+    return (line.level, log_sd) if log_sd < MOST_FLOOR_LOG_SD else None
 
 
 def _robust_slope(day: Floats, offset: Floats, sd: Floats) -> tuple[float, float, float]:
     """Slope, its standard deviation, and the effective number of values."""
-    columns = np.stack([np.ones_like(day), day - day.mean()], axis=1)
     excess = 0.0  # variance between mornings beyond what their own errors explain
+    own = np.square(sd)
+    usual = median(own)
     weight = 1.0 / np.square(np.maximum(sd, 1e-3))
     robust = np.ones_like(day)
-    line, residual = np.zeros(2), offset
+    freedom = day.size - 2.0
     for _ in range(HUBER_ROUNDS):
-        rows = columns * np.sqrt(weight * robust)[:, None]
-        line, *_ = np.linalg.lstsq(rows, offset * np.sqrt(weight * robust), rcond=None)
-        residual = offset - columns @ line
-        spread = float(np.median(np.abs(residual))) / 0.6745 * np.sqrt(day.size / (day.size - 2.0))
-        excess = max(spread**2 - float(np.median(np.square(sd))), 0.0)
-        variance = np.square(sd) + excess + 1e-8
+        line = weighted_line(day, offset, weight * robust)
+        residual = offset - line.level - line.slope * day
+        spread = median(np.abs(residual)) / 0.6745 * np.sqrt(day.size / freedom)
+        excess = max(spread**2 - usual, 0.0)
+        variance = own + excess + 1e-8
         weight = 1.0 / variance
         distance = np.abs(residual) / np.sqrt(variance)
         robust = np.minimum(1.0, HUBER_CUT / np.maximum(distance, 1e-9))
     effective = _effective_number(residual)
-    inverse = np.linalg.inv((columns * (weight * robust)[:, None]).T @ columns)
-    chi = float(np.sum(weight * robust * np.square(residual))) / (day.size - 2.0)
+    slope_variance = weighted_line(day, offset, weight * robust).slope_variance
+    chi = float(np.sum(weight * robust * np.square(residual))) / freedom
     stretch = max(chi, 1.0) * day.size / effective
-    return float(line[1]), float(np.sqrt(inverse[1, 1] * stretch)), effective
+    return line.slope, float(np.sqrt(slope_variance * stretch)), effective
 
 
 def _effective_number(residual: Floats) -> float:

@@ -1,20 +1,22 @@
-"""Blocks: the readings of one series in one hour (UTC) before its newest, in one row.
+"""Blocks: the readings of one series in one hour (UTC) before its open hour, in one row.
 
-The table ``reading`` has the hour of each series' newest reading, ``block`` all before it; no
-reading stands in both. A reading of a past hour, late or written again, is put into its block.
-Whoever writes holds a transaction.
+The open hour, that of the newest reading, is in rows (``open_hour``), and each hour before in a
+block, with its rollups; no reading stands in both. A reading of a past hour, late or written
+again, is put into its block. Whoever writes holds a transaction.
 """
 
 from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator, Sequence
-from itertools import groupby
+from itertools import islice, pairwise
 from typing import Final
 
 import numpy as np
 
 from service.store.model import NOT_USABLE, Samples
+from service.store.sqlite import open_hour, rollup
+from service.store.sqlite.open_hour import ReadingRow
 from service.store.sqlite.packing import UnpackError, pack, unpack
 
 HOUR_US: Final = 3_600_000_000
@@ -30,58 +32,58 @@ CREATE TABLE block (
 ) WITHOUT ROWID;
 """
 
-#: time in microseconds, value, flags, raw
-ReadingRow = tuple[int, float, int, float | None]
-_ROW: Final = np.dtype(
-    [("time", np.int64), ("value", np.float64), ("flags", np.int32), ("raw", np.float64)]
-)
-#: Rows packed in one go: bounds the memory that a long stretch takes.
-_MOST_ROWS: Final = 50_000
-_NONE: Final = float("nan")
+#: Hours unpacked at once where all are read: bounds the memory.
+_MOST_HOURS: Final = 200
 
 
 def samples(connection: sqlite3.Connection, series: int, start_us: int, end_us: int) -> Samples:
-    """Readings of a series in [start_us, end_us), flagged ones too, from blocks and rows.
+    """Readings of a series in [start_us, end_us), flagged ones too, from blocks and open hour.
 
     Args:
         connection: in a transaction, so that both are of one state of the file.
     """
     parts = [found for _, found in _stored(connection, series, start_us, end_us)]
-    rows = connection.execute(
-        # No number before calibration is infinite, and none can be NULL in an array.
-        "SELECT time, value, flags, ifnull(raw, 9e999) FROM reading "
-        "WHERE series = ? AND time >= ? AND time < ? ORDER BY time",
-        (series, start_us, end_us),
-    )
-    parts.append(_of_array(np.fromiter(rows, _ROW)))
+    parts.append(open_hour.samples(connection, series, start_us, end_us))
     return _between(_joined(parts), start_us, end_us)
 
 
-def put(
-    connection: sqlite3.Connection, series: int, newest_hour: int, rows: Sequence[ReadingRow]
-) -> int:
-    """Put readings into the blocks of their hours, and rows there are of hours before the newest.
+def close_hour(connection: sqlite3.Connection, series: int) -> None:
+    """Put the readings of the open hour of a series into its block."""
+    readings = open_hour.samples(connection, series, 0, 2**62)
+    if len(readings):
+        open_hour.delete(connection, series)
+        put(connection, series, readings)
+
+
+def put(connection: sqlite3.Connection, series: int, fresh: Samples) -> None:
+    """Put readings into the blocks of their hours, with rollups; one at the same time is replaced.
 
     Args:
-        newest_hour: number of the hour of the series' newest reading.
-        rows: sorted by time, all of hours before the newest.
-
-    Returns:
-        How many of the rows were not there before.
+        fresh: sorted by time, each time once, at least one, all of hours that are not open.
     """
-    _pack_rows(connection, series, newest_hour * HOUR_US)
-    return sum(
-        _add(connection, series, hour, _of_rows(list(group)))
-        for hour, group in groupby(rows, lambda row: row[0] // HOUR_US)
+    hours = fresh.time_us // HOUR_US
+    bounds = [0, *(np.flatnonzero(np.diff(hours)) + 1).tolist(), len(hours)]
+    put_in: list[Samples] = []
+    added = 0
+    for first, end in pairwise(bounds):
+        count, merged = _add(connection, series, int(hours[first]), fresh.taken(slice(first, end)))
+        added += count
+        put_in.append(merged)
+    connection.execute(
+        "UPDATE series SET readings = readings + ?1, first = min(coalesce(first, ?2), ?2), "
+        "last = max(coalesce(last, ?3), ?3) WHERE id = ?4",
+        (added, int(fresh.time_us[0]), int(fresh.time_us[-1]), series),
     )
+    rollup.replace(connection, series, hours[bounds[:-1]], _joined(put_in).usable())
 
 
-def minutes(connection: sqlite3.Connection, series: int, width_us: int) -> set[int]:
-    """Numbers of the spans of a length, a divisor of an hour, in which blocks have readings."""
-    found: set[int] = set()
-    for _, one in _stored(connection, series, 0, 2**62):
-        found.update(np.unique(one.time_us // width_us).tolist())
-    return found
+def renew_rollups(connection: sqlite3.Connection, series: int, start_us: int) -> None:
+    """Compute the rollups of a series anew from the blocks since the start of a day."""
+    rollup.delete(connection, series, start_us)
+    stored = _stored(connection, series, start_us, 2**62)
+    while some := list(islice(stored, _MOST_HOURS)):
+        hours = np.array([hour for hour, _ in some], np.int64)
+        rollup.replace(connection, series, hours, _joined([one for _, one in some]).usable())
 
 
 def newest(connection: sqlite3.Connection, series: int, *, flagged: bool) -> ReadingRow | None:
@@ -106,16 +108,11 @@ def newest(connection: sqlite3.Connection, series: int, *, flagged: bool) -> Rea
 
 
 def first_us(connection: sqlite3.Connection, series: int) -> int | None:
-    """When the oldest reading of a series was measured; None if there is none."""
+    """When the oldest reading of the blocks of a series was measured; None if there is none."""
     row = connection.execute(
         "SELECT hour, readings, body FROM block WHERE series = ? ORDER BY hour LIMIT 1", (series,)
     ).fetchone()
-    if row is not None:
-        return int(_unpacked(*row).time_us[0])
-    (found,) = connection.execute(
-        "SELECT min(time) FROM reading WHERE series = ?", (series,)
-    ).fetchone()
-    return None if found is None else int(found)
+    return None if row is None else int(_unpacked(*row).time_us[0])
 
 
 def check(connection: sqlite3.Connection) -> None:
@@ -128,25 +125,10 @@ def check(connection: sqlite3.Connection) -> None:
         _unpacked(*row)
 
 
-def _pack_rows(connection: sqlite3.Connection, series: int, end_us: int) -> None:
-    """Move the rows of a series before a time, the end of an hour, into blocks."""
-    while True:
-        rows = connection.execute(
-            "SELECT time, value, flags, raw FROM reading WHERE series = ? AND time < ? "
-            "ORDER BY time LIMIT ?",
-            (series, end_us, _MOST_ROWS),
-        ).fetchall()
-        if not rows:
-            return
-        for hour, group in groupby(rows, lambda row: row[0] // HOUR_US):
-            _add(connection, series, hour, _of_rows(list(group)))
-        connection.execute(
-            "DELETE FROM reading WHERE series = ? AND time <= ?", (series, rows[-1][0])
-        )
-
-
-def _add(connection: sqlite3.Connection, series: int, hour: int, fresh: Samples) -> int:
-    """Add readings to the block of their hour; those at the same time are replaced."""
+def _add(
+    connection: sqlite3.Connection, series: int, hour: int, fresh: Samples
+) -> tuple[int, Samples]:
+    """Add readings to the block of their hour; returns how many are new, and all of it now."""
     row = connection.execute(
         "SELECT hour, readings, body FROM block WHERE series = ? AND hour = ?", (series, hour)
     ).fetchone()
@@ -159,7 +141,7 @@ def _add(connection: sqlite3.Connection, series: int, hour: int, fresh: Samples)
         "VALUES (?, ?, ?, ?, ?)",
         (series, hour, len(merged), usable, pack(merged, hour * HOUR_US)),
     )
-    return len(merged) - before
+    return len(merged) - before, merged
 
 
 def _stored(
@@ -185,24 +167,6 @@ def _unpacked(hour: int, readings: int, body: bytes) -> Samples:
         raise damage from error
 
 
-def _of_rows(rows: Sequence[ReadingRow]) -> Samples:
-    time_us, value, flags, raw = zip(*rows, strict=True)
-    return Samples(
-        np.array(time_us, np.int64),
-        np.array(value, np.float64),
-        np.array(flags, np.int32),
-        np.array([_NONE if one is None else one for one in raw], np.float64),
-    )
-
-
-def _of_array(rows: np.ndarray[tuple[int], np.dtype[np.void]]) -> Samples:
-    raw = np.where(np.isinf(rows["raw"]), np.nan, rows["raw"])
-    time_us, value, flags = (
-        np.ascontiguousarray(rows[name]) for name in ("time", "value", "flags")
-    )
-    return Samples(time_us, value, flags, raw)
-
-
 def _joined(parts: Sequence[Samples]) -> Samples:
     return Samples(
         np.concatenate([one.time_us for one in parts]),
@@ -214,7 +178,7 @@ def _joined(parts: Sequence[Samples]) -> Samples:
 
 def _between(found: Samples, start_us: int, end_us: int) -> Samples:
     first, end = np.searchsorted(found.time_us, (start_us, end_us)).tolist()
-    return _taken(found, slice(first, end))
+    return found.taken(slice(first, end))
 
 
 def _merged(old: Samples, fresh: Samples) -> Samples:
@@ -222,9 +186,4 @@ def _merged(old: Samples, fresh: Samples) -> Samples:
     both = _joined([old, fresh])
     order = np.argsort(both.time_us, kind="stable")
     time_us = both.time_us[order]
-    return _taken(both, order[np.append(time_us[1:] != time_us[:-1], True)])
-
-
-def _taken(found: Samples, which: slice | np.ndarray[tuple[int], np.dtype[np.intp]]) -> Samples:
-    assert found.raw is not None
-    return Samples(found.time_us[which], found.value[which], found.flags[which], found.raw[which])
+    return both.taken(order[np.append(time_us[1:] != time_us[:-1], True)])

@@ -155,7 +155,7 @@ class Connections:
             connection = file.connect(self._path, read_only=True)
             with contextlib.closing(connection):
                 connection.execute(
-                    "SELECT time FROM reading WHERE series = (SELECT max(id) FROM series) "
+                    "SELECT time FROM open_reading WHERE series = (SELECT max(id) FROM series) "
                     "ORDER BY time DESC LIMIT 1"
                 ).fetchone()
 

@@ -26,6 +26,11 @@ _ABSENT: Final = 254
 _FLOATS: Final = 255
 #: Units of time, as powers of ten of a microsecond.
 _TIME_DIGITS: Final = (6, 3, 0)
+_COLUMNS: Final = 4
+_NEVER_ABSENT: Final = 2
+"""Times and values are always there, each at least a byte for a reading after the first."""
+_MOST_READINGS: Final = 3_600_000_000
+"""An hour has so many microseconds, and no series two readings of one time."""
 _EXACT: Final = 2.0**53
 _WIDTHS: Final = tuple(np.dtype(f"<i{width}") for width in (1, 2, 4, 8))
 _WHOLE: Final = struct.Struct("<BBq")  # form, width of a difference, first number
@@ -58,14 +63,13 @@ def unpack(body: bytes, start_us: int, count: int) -> Samples:
     Raises:
         UnpackError: the bytes are damaged.
     """
-    try:
-        plain = zlib.decompress(body)
-    except (zlib.error, TypeError) as error:
-        raise UnpackError(str(error)) from error
+    plain = _decompressed(body, count)
     if plain[:1] != bytes([_VERSION]):
         raise UnpackError(f"packed in form {plain[:1].hex()}; allowed: {_VERSION}")
     at = 1
     form, times, at = _column(plain, at, count)
+    if form not in _TIME_DIGITS:
+        raise UnpackError(f"times in form {form}; allowed: {_TIME_DIGITS}")
     time_us = start_us + times.astype(np.int64) * 10**form
     value, at = _values(plain, at, count)
     form, flags, at = _column(plain, at, count)
@@ -78,6 +82,26 @@ def unpack(body: bytes, start_us: int, count: int) -> Samples:
         flags.astype(np.int32),
         np.full(count, np.nan) if form == _ABSENT else raw,
     )
+
+
+def _decompressed(body: bytes, count: int) -> bytes:
+    """The columns as they were before compression, no more than so many readings can take.
+
+    So neither a count nor a body that is wrong takes memory that the other does not warrant.
+    """
+    if not isinstance(count, int) or not 0 < count <= _MOST_READINGS:
+        raise UnpackError(f"holds {count} readings; allowed: 1 to {_MOST_READINGS}")
+    unpacker = zlib.decompressobj()
+    most = 1 + _COLUMNS * (_WHOLE.size + 8 * count)
+    try:
+        plain = unpacker.decompress(body, most)
+    except (zlib.error, TypeError) as error:
+        raise UnpackError(str(error)) from error
+    if not unpacker.eof:
+        raise UnpackError(f"is cut short, or holds more than {count} readings can take")
+    if len(plain) < _NEVER_ABSENT * (count - 1):
+        raise UnpackError(f"holds {len(plain)} bytes, too few for {count} readings")
+    return plain
 
 
 def _absent() -> bytes:

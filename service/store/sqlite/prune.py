@@ -8,7 +8,7 @@ from contextlib import AbstractContextManager
 from typing import Final
 
 from service.store.retention import Pruned
-from service.store.sqlite import block, rollup
+from service.store.sqlite import block, open_hour, rollup
 
 #: Rows deleted in one transaction, so that writers wait for milliseconds only.
 PRUNE_STEP: Final = 20_000
@@ -51,9 +51,10 @@ def delete(writing: Writing, retained_from_us: dict[str, int], rest: Rest) -> Pr
     with writing() as connection:
         series = [row[0] for row in connection.execute("SELECT id FROM series").fetchall()]
     deleted = dict.fromkeys(retained_from_us, 0)
-    tables = [("raw", "block", "hour", block.HOUR_US), ("raw", "reading", "time", 1)]
+    tables = [("raw", "block", "hour", block.HOUR_US)]
     tables += [(one.name, one.table, "span", one.width_us) for one in rollup.LEVELS]
     for one in series:
+        _close_hour_before(writing, one, retained_from_us["raw"])
         for level, table, column, width_us in tables:
             before = retained_from_us[level] // width_us
             while before > 0:
@@ -65,6 +66,14 @@ def delete(writing: Writing, retained_from_us: dict[str, int], rest: Rest) -> Pr
                 if not more:
                     break
     return Pruned(**deleted)
+
+
+def _close_hour_before(writing: Writing, series: int, before_us: int) -> None:
+    """Pack the open hour of a series that is to be deleted, so that its rollups are written."""
+    with writing() as connection:
+        _, _, last_us = open_hour.extent(connection, series)
+        if last_us is not None and last_us < before_us:
+            block.close_hour(connection, series)
 
 
 def _delete_step(
@@ -92,7 +101,7 @@ def _delete_step(
         connection.execute(
             f"DELETE FROM {table} WHERE series = ? AND {column} <= ?", (series, newest)
         )
-    if count and table in ("block", "reading"):
+    if count and table == "block":
         first_us = block.first_us(connection, series)
         connection.execute(
             "UPDATE series SET readings = readings - ?2, first = ?3, "

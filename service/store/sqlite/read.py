@@ -4,21 +4,16 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Collection, Sequence
+from collections.abc import Collection
 from dataclasses import replace
-from typing import Any
 
-from service.store.model import NOT_USABLE, Extent, Flag, Reading, Samples, SeriesInfo, SeriesKey
-from service.store.sqlite import block, file
+from service.store.model import Extent, Flag, Reading, Samples, SeriesInfo, SeriesKey
+from service.store.sqlite import block, file, open_hour
+from service.store.sqlite.open_hour import ReadingRow
 
 _ID = "(SELECT id FROM series WHERE tank = ? AND quantity = ? AND sensor = ?)"
 
-_OF_TANKS = "WHERE s.tank IN (SELECT value FROM json_each(?))"
-
-_NEWEST = (
-    f"SELECT time, value, flags, raw FROM reading WHERE series = {_ID} AND flags & ? = 0 "
-    "ORDER BY time DESC LIMIT 1"
-)
+_OF_TANKS = "WHERE tank IN (SELECT value FROM json_each(?))"
 
 
 def id_of(connection: sqlite3.Connection, key: SeriesKey) -> int:
@@ -49,41 +44,51 @@ def series(
     """The series of some tanks or all, each with its newest reading; see ``Store.series``."""
     # Not "? IS NULL OR …": that reads the series of all tanks, however few are asked for.
     chosen, given = ("", ()) if tanks is None else (_OF_TANKS, (json.dumps([*tanks]),))
-    rows = connection.execute(
-        "SELECT s.tank, s.quantity, s.sensor, r.time, r.value, r.flags, r.raw "
-        f"FROM series s JOIN reading r ON r.series = s.id AND r.time = s.last {chosen} "
-        "ORDER BY s.tank, s.quantity, s.sensor",
-        given,
-    ).fetchall()
-    keys = [SeriesKey(*row[:3]) for row in rows]
-    return [SeriesInfo(key, _reading(key, row[3:])) for key, row in zip(keys, rows, strict=True)]
+    with file.snapshot(connection):
+        rows = connection.execute(
+            f"SELECT id, tank, quantity, sensor FROM series {chosen} "
+            "ORDER BY tank, quantity, sensor",
+            given,
+        ).fetchall()
+        found = [(SeriesKey(*names), _newest(connection, id, flagged=True)) for id, *names in rows]
+    return [SeriesInfo(key, _reading(key, row)) for key, row in found if row is not None]
 
 
 def extent(connection: sqlite3.Connection, key: SeriesKey) -> Extent | None:
     """How much a series holds; see ``Store.extent``."""
-    row = connection.execute(
-        "SELECT readings, first, last FROM series "
-        "WHERE tank = ? AND quantity = ? AND sensor = ? AND readings > 0",
-        _names(key),
-    ).fetchone()
-    return None if row is None else Extent(*row)
+    with file.snapshot(connection):
+        row = connection.execute(
+            "SELECT id, readings, first, last FROM series "
+            "WHERE tank = ? AND quantity = ? AND sensor = ?",
+            _names(key),
+        ).fetchone()
+        if row is None:
+            return None
+        id, packed, first_us, last_us = row
+        count, *opened = open_hour.extent(connection, id)
+    if not packed + count:
+        return None
+    times = [one for one in (first_us, last_us, *opened) if one is not None]
+    return Extent(packed + count, times[0], times[-1])
 
 
 def latest(connection: sqlite3.Connection, key: SeriesKey, *, flagged: bool) -> Reading | None:
     """The newest reading of one series; see ``Store.latest``."""
-    usable = 0 if flagged else int(NOT_USABLE)
-    row = connection.execute(_NEWEST, (*_names(key), usable)).fetchone()
-    if row is None:  # all of the newest hour are flagged: look at the hours before it
-        with file.snapshot(connection):
-            row = connection.execute(_NEWEST, (*_names(key), usable)).fetchone()
-            row = row or block.newest(connection, id_of(connection, key), flagged=flagged)
+    with file.snapshot(connection):
+        row = _newest(connection, id_of(connection, key), flagged=flagged)
     return None if row is None else _reading(key, row)
+
+
+def _newest(connection: sqlite3.Connection, series: int, *, flagged: bool) -> ReadingRow | None:
+    """The newest reading, of an hour in the past where the open hour has none of that kind."""
+    found = open_hour.newest(connection, series, flagged=flagged)
+    return found or block.newest(connection, series, flagged=flagged)
 
 
 def _names(key: SeriesKey) -> tuple[str, str, str]:
     return key.tank, key.quantity, key.sensor
 
 
-def _reading(key: SeriesKey, row: Sequence[Any]) -> Reading:
+def _reading(key: SeriesKey, row: ReadingRow) -> Reading:
     time_us, value, flags, raw = row
     return Reading(key.tank, key.quantity, key.sensor, time_us, value, Flag(flags), raw)

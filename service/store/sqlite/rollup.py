@@ -1,23 +1,25 @@
-"""Rollups of readings per minute, hour and day (UTC), kept in step with the readings.
+"""Rollups of readings per minute, hour and day (UTC), kept in step with the packed readings.
 
-They are written in the transaction that writes the readings. Readings newer than all before them
-are added to the spans they fall in; anything else (late, rewritten, flagged afterwards) makes the
-spans it touches be computed anew from the readings, so that the order of arrival leaves no trace.
+They are written in the transaction that packs an hour, or puts late readings into it: its rollups
+are computed anew from all its readings, so that the order of arrival leaves no trace. Those of the
+open hour are computed from its readings when they are asked for.
 """
 
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
-from itertools import groupby
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
-from service.store.buckets import coarser_buckets
-from service.store.model import AGGREGATES, Aggregate, Buckets
-from service.store.sqlite import block
+from service.store.buckets import buckets_of_samples, coarser_buckets, joined_buckets
+from service.store.model import Aggregate, Buckets, Samples
+from service.store.sqlite import open_hour
+
+IntArray = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,9 +39,6 @@ MINUTE: Final = Level("minute", 60_000_000)
 HOUR: Final = Level("hour", 3_600_000_000)
 DAY: Final = Level("day", 86_400_000_000)
 LEVELS: Final = (MINUTE, HOUR, DAY)
-
-#: span number (time // width), readings, sum, lowest, highest, first, last
-Row = tuple[int, int, float, float, float, float, float]
 
 SCHEMA: Final = "".join(
     f"""
@@ -64,90 +63,67 @@ _COLUMN_OF: Final[dict[Aggregate, str]] = {
     "first": "first",
     "last": "last",
 }
-_COLUMNS = ("span", "n", "total", "low", "high", "first", "last")
-#: Bounds the memory that computing a long stretch anew takes.
-LONGEST_RUN = 10_000
+#: Columns of a table after ``series``, and the fields of ``Buckets`` that they have.
+_COLUMNS: Final = ("span", "n", "total", "low", "high", "first", "last")
 
 
-def rows_of_values(values: Iterable[tuple[int, float]]) -> list[Row]:
-    """Minute rows of (time in microseconds, value) pairs sorted by time."""
-    rows: list[Row] = []
-    for span, group in groupby(values, lambda pair: pair[0] // MINUTE.width_us):
-        column = [value for _, value in group]
-        rows.append(
-            (span, len(column), sum(column), min(column), max(column), column[0], column[-1])
-        )
-    return rows
-
-
-def rows_of_rows(rows: Iterable[Row], factor: int) -> list[Row]:
-    """Rows of spans ``factor`` times as long, from rows sorted by span."""
-    longer: list[Row] = []
-    for span, group in groupby(rows, lambda row: row[0] // factor):
-        _, n, total, low, high, first, last = zip(*group, strict=True)
-        longer.append((span, sum(n), sum(total), min(low), max(high), first[0], last[-1]))
-    return longer
-
-
-def append(connection: sqlite3.Connection, fresh: dict[int, Sequence[tuple[int, float]]]) -> None:
-    """Add readings that are newer than all that their series had.
+def replace(
+    connection: sqlite3.Connection, series: int, hours: IntArray, readings: Samples
+) -> None:
+    """Replace the rollups of hours of a series, and those of their days.
 
     Args:
-        fresh: by series id, the usable ones as (time in microseconds, value) sorted by time.
+        hours: their numbers, sorted.
+        readings: all usable ones of these hours, sorted by time.
     """
-    by_series = {series: rows_of_values(values) for series, values in fresh.items()}
-    for level, factor in zip(LEVELS, (1, 60, 24), strict=True):
-        if factor > 1:
-            by_series = {series: rows_of_rows(rows, factor) for series, rows in by_series.items()}
+    minutes = buckets_of_samples(readings, MINUTE.width_us)
+    whole_hours = coarser_buckets(minutes, HOUR.width_us)
+    for level, factor, fresh in ((MINUTE, 60, minutes), (HOUR, 1, whole_hours)):
         connection.executemany(
-            f"INSERT INTO {level.table} VALUES (?, ?, ?, ?, ?, ?, ?, ?) "
-            "ON CONFLICT (series, span) DO UPDATE SET n = n + excluded.n, "
-            "total = total + excluded.total, low = min(low, excluded.low), "
-            "high = max(high, excluded.high), last = excluded.last",
-            ((series, *row) for series, rows in by_series.items() for row in rows),
+            f"DELETE FROM {level.table} WHERE series = ? AND span >= ? AND span < ?",
+            [(series, hour * factor, (hour + 1) * factor) for hour in hours.tolist()],
+        )
+        _insert(connection, level, series, fresh)
+    days = np.unique(hours // 24).tolist()
+    for first, last in _runs(days):
+        span_us = (first * DAY.width_us, (last + 1) * DAY.width_us)
+        fresh = coarser_buckets(_stored(connection, HOUR, series, span_us, _COLUMNS), DAY.width_us)
+        connection.execute(
+            f"DELETE FROM {DAY.table} WHERE series = ? AND span BETWEEN ? AND ?",
+            (series, first, last),
+        )
+        _insert(connection, DAY, series, fresh)
+
+
+def delete(connection: sqlite3.Connection, series: int, start_us: int) -> None:
+    """Delete the rollups of a series of the spans that end after a time."""
+    for level in LEVELS:
+        connection.execute(
+            f"DELETE FROM {level.table} WHERE series = ? AND span >= ?",
+            (series, start_us // level.width_us),
         )
 
 
-def renew(connection: sqlite3.Connection, series: int, times_us: Iterable[int]) -> None:
-    """Compute anew every span of a series in which one of the times lies."""
-    spans = sorted({time_us // MINUTE.width_us for time_us in times_us})
-    for low, high in _runs(spans):
-        found = block.samples(
-            connection, series, low * MINUTE.width_us, (high + 1) * MINUTE.width_us
-        ).usable()
-        readings = zip(found.time_us.tolist(), found.value.tolist(), strict=True)
-        _replace(connection, MINUTE, series, low, high, rows_of_values(readings))
-    for finer, level, factor in ((MINUTE, HOUR, 60), (HOUR, DAY, 24)):
-        spans = sorted({span // factor for span in spans})
-        for low, high in _runs(spans):
-            rows = connection.execute(
-                f"SELECT {', '.join(_COLUMNS)} FROM {finer.table} "
-                "WHERE series = ? AND span >= ? AND span < ? ORDER BY span",
-                (series, low * factor, (high + 1) * factor),
-            )
-            _replace(connection, level, series, low, high, rows_of_rows(rows, factor))
-
-
-def _replace(
-    connection: sqlite3.Connection, level: Level, series: int, low: int, high: int, rows: list[Row]
-) -> None:
-    connection.execute(
-        f"DELETE FROM {level.table} WHERE series = ? AND span BETWEEN ? AND ?", (series, low, high)
-    )
+def _insert(connection: sqlite3.Connection, level: Level, series: int, fresh: Buckets) -> None:
+    columns = (fresh.count, fresh.sum, fresh.min, fresh.max, fresh.first, fresh.last)
     connection.executemany(
-        f"INSERT INTO {level.table} VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-        ((series, *row) for row in rows),
+        f"INSERT INTO {level.table} VALUES ({series}, ?, ?, ?, ?, ?, ?, ?)",
+        zip(
+            (fresh.start_us // level.width_us).tolist(),
+            *(column.tolist() for column in columns),
+            strict=True,
+        ),
     )
 
 
-def _runs(spans: Sequence[int]) -> list[tuple[int, int]]:
-    """Neighbouring numbers of a sorted sequence as (first, last), at most ``LONGEST_RUN`` long."""
+def _runs(numbers: Sequence[int]) -> list[tuple[int, int]]:
+    """Neighbouring numbers of a sorted sequence as (first, last)."""
     runs: list[tuple[int, int]] = []
-    for span in spans:
-        if runs and span == runs[-1][1] + 1 and span - runs[-1][0] < LONGEST_RUN:
-            runs[-1] = (runs[-1][0], span)
+    for number in numbers:
+        if runs and number == runs[-1][1] + 1:
+            runs[-1] = (runs[-1][0], number)
         else:
-            runs.append((span, span))
+            runs.append((number, number))
     return runs
 
 
@@ -164,14 +140,30 @@ def read(
     every_us: int,
     wanted: Collection[Aggregate],
 ) -> Buckets:
-    """Buckets of a series from the rollups of one level.
+    """Buckets of a series from the rollups of one level and the open hour's readings.
 
     Args:
+        connection: in a transaction, so that both are of one state of the file.
         span_us: start and end, multiples of the level's width.
         every_us: a multiple of the level's width.
         wanted: the columns to fill; the others are NaN.
     """
     columns = ["span", "n", *(_COLUMN_OF[name] for name in wanted)]
+    packed = _stored(connection, level, series, span_us, columns)
+    readings = open_hour.usable_values(connection, series, *span_us)
+    if not len(readings):
+        return coarser_buckets(packed, every_us)
+    return joined_buckets(packed, buckets_of_samples(readings, level.width_us), every_us)
+
+
+def _stored(
+    connection: sqlite3.Connection,
+    level: Level,
+    series: int,
+    span_us: tuple[int, int],
+    columns: Sequence[str],
+) -> Buckets:
+    """The rollups of one level in a span; columns that are not named are NaN."""
     cursor = connection.execute(
         f"SELECT {', '.join(columns)} FROM {level.table} "
         "WHERE series = ? AND span >= ? AND span < ? ORDER BY span",
@@ -181,9 +173,9 @@ def read(
     rows = np.fromiter(cursor, dtype=np.dtype(types))
     unknown = np.full(len(rows), np.nan)
     total, low, high, first, last = (
-        rows[_COLUMN_OF[name]] if name in wanted else unknown for name in AGGREGATES
+        rows[name] if name in columns else unknown for name in _COLUMN_OF.values()
     )
-    fine = Buckets(
+    return Buckets(
         start_us=rows["span"] * level.width_us,
         every_us=level.width_us,
         count=rows["n"],
@@ -193,4 +185,3 @@ def read(
         first=first,
         last=last,
     )
-    return coarser_buckets(fine, every_us)

@@ -12,6 +12,7 @@ from pathlib import Path
 from service.errors import LittoralError
 from service.store.buckets import aligned_span, buckets_of_samples
 from service.store.checks import check_every, check_readings
+from service.store.columns import ReadingColumns
 from service.store.model import (
     AGGREGATES,
     Aggregate,
@@ -81,8 +82,10 @@ class SqliteStore:
         if not readings:
             return
         check_readings(readings)
+        columns = readings if isinstance(readings, ReadingColumns) else ReadingColumns.of(readings)
+        batch = write.samples_by_series(columns)
         with self._connections.writing() as connection:
-            left_out = write.write_batch(connection, readings)
+            left_out = write.write_batch(connection, batch)
         if left_out:
             self._left_out += left_out
             _log.warning("%d readings older than the retention were left out", left_out)
@@ -134,7 +137,7 @@ class SqliteStore:
         if level is None:
             return [buckets_of_samples(self.read(key, start_us, end_us), every_us) for key in keys]
         span = (start_us, end_us)
-        with self._connections.reading() as connection:
+        with self._connections.reading() as connection, file.snapshot(connection):
             ids = [read.id_of(connection, key) for key in keys]
             return [rollup.read(connection, level, id, span, every_us, wanted) for id in ids]
 
@@ -214,7 +217,7 @@ class SqliteStore:
             numbers["last_write_s"] = self._last_write_s
         try:
             with self._connections.reading() as connection:
-                connection.execute("SELECT count(*) FROM (SELECT 1 FROM reading LIMIT 1)")
+                connection.execute("SELECT count(*) FROM (SELECT 1 FROM open_reading LIMIT 1)")
         except LittoralError as error:
             return StoreHealth(False, self.backend, error.detail, numbers)
         return StoreHealth(True, self.backend, "", numbers)

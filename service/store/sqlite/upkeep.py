@@ -13,7 +13,7 @@ from typing import Final
 from service.database_file import is_damage
 from service.errors import StoreRefusedError
 from service.private_files import create_file
-from service.store.sqlite import block, rollup
+from service.store.sqlite import block, write
 from service.store.sqlite.file import DamagedError, store_error
 from service.store.sqlite.prune import Writing
 
@@ -32,17 +32,7 @@ def rebuild_rollups(writing: Writing) -> None:
         series = [row[0] for row in connection.execute("SELECT id FROM series").fetchall()]
     for one in series:
         with writing() as connection:
-            minutes = connection.execute(
-                "SELECT DISTINCT time / ?2 FROM reading WHERE series = ?1 "
-                "UNION SELECT span FROM rollup_minute WHERE series = ?1 "
-                "AND span >= (SELECT coalesce(max(retained_from), 0) / ?2 FROM retention "
-                "WHERE level = 'raw')",
-                (one, rollup.MINUTE.width_us),
-            ).fetchall()
-            spans = {span for (span,) in minutes}
-            spans |= block.minutes(connection, one, rollup.MINUTE.width_us)
-            times = [span * rollup.MINUTE.width_us for span in spans]
-            rollup.renew(connection, one, times)
+            block.renew_rollups(connection, one, write.retained_from_us(connection))
 
 
 def back_up(connection: sqlite3.Connection, to: Path) -> None:

@@ -3,51 +3,70 @@
 from __future__ import annotations
 
 import sqlite3
-from bisect import bisect_left
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from operator import itemgetter
+from itertools import pairwise
 
-from service.store.model import NOT_USABLE, Reading
-from service.store.sqlite import block, rollup
-from service.store.sqlite.block import HOUR_US, ReadingRow
+import numpy as np
 
-_UNUSABLE = int(NOT_USABLE)
+from service.store.columns import ReadingColumns
+from service.store.model import Samples, SeriesKey
+from service.store.sqlite import block, open_hour, rollup
+from service.store.sqlite.block import HOUR_US
 
 
 @dataclass(frozen=True, slots=True)
 class _StoredSeries:
-    """What is stored of one series: its id and the time of its newest reading (-1: none)."""
+    """A series of the batch.
+
+    Attributes:
+        id: its number.
+        closed_us: all readings before are in blocks, or have none; the open hour begins there.
+        is_open: it has readings in an open hour.
+    """
 
     id: int
-    last_us: int
+    closed_us: int
+    is_open: bool
 
 
-def write_batch(connection: sqlite3.Connection, readings: Sequence[Reading]) -> int:
+def samples_by_series(readings: ReadingColumns) -> dict[SeriesKey, Samples]:
+    """The readings of each series, sorted by time; of two at one time the later in the batch."""
+    raw = np.full(len(readings), np.nan) if readings.raw is None else readings.raw
+    columns = Samples(readings.time_us, readings.value, readings.flags, raw)
+    order = np.lexsort((readings.time_us, readings.series))  # stable
+    of_series, times = readings.series[order], readings.time_us[order]
+    last = np.append((of_series[1:] != of_series[:-1]) | (times[1:] != times[:-1]), True)
+    columns = columns.taken(order[last])
+    bounds = np.searchsorted(of_series[last], np.arange(len(readings.keys) + 1)).tolist()
+    return {
+        key: columns.taken(slice(first, end))
+        for key, (first, end) in zip(readings.keys, pairwise(bounds), strict=True)
+        if end > first
+    }
+
+
+def write_batch(connection: sqlite3.Connection, batch: Mapping[SeriesKey, Samples]) -> int:
     """Write readings and the rollups they change; returns how many were older than retention.
 
     Those older than what retention has deleted are left out: the rollups of that time can no
     longer be computed anew, and the next pruning would delete the readings anyway.
+
+    Args:
+        batch: sorted by time, each time once, with the numbers before calibration.
     """
     horizon_us = retained_from_us(connection)
-    by_names: dict[tuple[str, str, str], dict[int, ReadingRow]] = {}
     left_out = 0
-    for r in readings:
-        if r.time_us < horizon_us:
-            left_out += 1
-            continue
-        rows = by_names.setdefault((r.tank, r.quantity, r.sensor), {})
-        # Of two readings at one time the later in the batch stays.
-        rows[r.time_us] = (r.time_us, r.value, int(r.flags), r.raw)
-    newer: dict[_StoredSeries, list[ReadingRow]] = {}
-    for names, by_time in by_names.items():
-        series = _stored_series(connection, names)
-        rows_by_time = sorted(by_time.values())
-        if rows_by_time[0][0] > series.last_us:
-            newer[series] = rows_by_time
-        else:
-            _rewrite(connection, series, rows_by_time)
-    _append(connection, newer)
+    opened: list[open_hour.OpenRow] = []
+    for key, samples in batch.items():
+        first = int(np.searchsorted(samples.time_us, horizon_us))
+        left_out += first
+        if first < len(samples):
+            kept = samples.taken(slice(first, len(samples)))
+            series = _stored_series(connection, key)
+            opened += _open_rows(series.id, _without_past(connection, series, kept))
+    if opened:
+        open_hour.put(connection, opened)
     return left_out
 
 
@@ -59,80 +78,39 @@ def retained_from_us(connection: sqlite3.Connection) -> int:
     return int(time_us)
 
 
-def _stored_series(connection: sqlite3.Connection, names: tuple[str, str, str]) -> _StoredSeries:
-    query = "SELECT id, last FROM series WHERE tank = ? AND quantity = ? AND sensor = ?"
+def _stored_series(connection: sqlite3.Connection, key: SeriesKey) -> _StoredSeries:
+    names = (key.tank, key.quantity, key.sensor)
+    query = (
+        f"SELECT id, coalesce(last, -1), {open_hour.NEWEST_US} FROM series s "
+        "WHERE tank = ? AND quantity = ? AND sensor = ?"
+    )
     row = connection.execute(query, names).fetchone()
     if row is None:
         connection.execute("INSERT INTO series (tank, quantity, sensor) VALUES (?, ?, ?)", names)
         row = connection.execute(query, names).fetchone()
-    return _StoredSeries(row[0], -1 if row[1] is None else row[1])
-
-
-def _append(connection: sqlite3.Connection, newer: dict[_StoredSeries, list[ReadingRow]]) -> None:
-    """Insert readings that are newer than all that their series hold."""
-    connection.executemany(
-        "INSERT INTO reading (series, time, value, flags, raw) VALUES (?, ?, ?, ?, ?)",
-        [
-            (series.id, *row)
-            for series, rows in newer.items()
-            for row in _without_past(connection, series, rows)[0]
-        ],
-    )
-    _count_in(
-        connection,
-        ((len(rows), rows[0][0], rows[-1][0], series.id) for series, rows in newer.items()),
-    )
-    rollup.append(
-        connection,
-        {
-            series.id: [(row[0], row[1]) for row in rows if not row[2] & _UNUSABLE]
-            for series, rows in newer.items()
-        },
-    )
-
-
-def _rewrite(connection: sqlite3.Connection, series: _StoredSeries, rows: list[ReadingRow]) -> None:
-    """Insert or replace readings that may be there already or lie between others."""
-    present, packed = _without_past(connection, series, rows)
-    inserted = (
-        connection.executemany(
-            "INSERT INTO reading (series, time, value, flags, raw) VALUES (?, ?, ?, ?, ?) "
-            "ON CONFLICT (series, time) DO NOTHING",
-            [(series.id, *row) for row in present],
-        ).rowcount
-        if present
-        else 0
-    )
-    if inserted < len(present):
-        connection.executemany(
-            "UPDATE reading SET value = ?3, flags = ?4, raw = ?5 WHERE series = ?1 AND time = ?2",
-            [(series.id, *row) for row in present],
-        )
-    _count_in(connection, [(inserted + packed, rows[0][0], rows[-1][0], series.id)])
-    rollup.renew(connection, series.id, (row[0] for row in rows))
+    id, packed_us, open_us = row
+    hour = open_us // HOUR_US if open_us >= 0 else packed_us // HOUR_US + 1
+    return _StoredSeries(id, hour * HOUR_US, open_us >= 0)
 
 
 def _without_past(
-    connection: sqlite3.Connection, series: _StoredSeries, rows: list[ReadingRow]
-) -> tuple[list[ReadingRow], int]:
-    """The rows of the hour of the newest reading, once all before it are in blocks.
-
-    Returns:
-        Beside them, how many readings are new in the blocks.
-    """
-    newest_hour = max(series.last_us, rows[-1][0]) // HOUR_US
-    first = bisect_left(rows, newest_hour * HOUR_US, key=itemgetter(0))
-    if not first and series.last_us // HOUR_US in (newest_hour, -1):
-        return rows, 0
-    return rows[first:], block.put(connection, series.id, newest_hour, rows[:first])
+    connection: sqlite3.Connection, series: _StoredSeries, samples: Samples
+) -> Samples:
+    """Those of the open hour, once all before it are in blocks."""
+    open_us = max(series.closed_us, int(samples.time_us[-1]) // HOUR_US * HOUR_US)
+    if series.is_open and open_us > series.closed_us:
+        block.close_hour(connection, series.id)
+    first = int(np.searchsorted(samples.time_us, open_us))
+    if first:
+        block.put(connection, series.id, samples.taken(slice(0, first)))
+    return samples.taken(slice(first, len(samples)))
 
 
-def _count_in(connection: sqlite3.Connection, counts: Iterable[tuple[int, int, int, int]]) -> None:
-    connection.executemany(
-        "UPDATE series SET readings = readings + ?1, first = min(coalesce(first, ?2), ?2), "
-        "last = max(coalesce(last, ?3), ?3) WHERE id = ?4",
-        counts,
-    )
+def _open_rows(series: int, samples: Samples) -> Iterator[open_hour.OpenRow]:
+    assert samples.raw is not None
+    columns = (samples.time_us, samples.value, samples.flags, samples.raw)
+    for time_us, value, flags, raw in zip(*(one.tolist() for one in columns), strict=True):
+        yield series, time_us, value, flags, raw if raw == raw else None
 
 
 def delete_tank(connection: sqlite3.Connection, tank: str) -> int:
@@ -140,15 +118,13 @@ def delete_tank(connection: sqlite3.Connection, tank: str) -> int:
 
     Its series stay named, without readings, so that an id never comes to mean another series.
     """
-    chosen = "(SELECT id FROM series WHERE tank = ?)"
-    for level in rollup.LEVELS:
-        connection.execute(f"DELETE FROM {level.table} WHERE series IN {chosen}", (tank,))
-    (packed,) = connection.execute(
-        f"SELECT coalesce(sum(readings), 0) FROM block WHERE series IN {chosen}", (tank,)
-    ).fetchone()
-    connection.execute(f"DELETE FROM block WHERE series IN {chosen}", (tank,))
-    rows = connection.execute(f"DELETE FROM reading WHERE series IN {chosen}", (tank,)).rowcount
+    deleted = 0
+    rows = connection.execute("SELECT id, readings FROM series WHERE tank = ?", (tank,)).fetchall()
+    for series, packed in rows:
+        deleted += packed + open_hour.delete(connection, series)
+        connection.execute("DELETE FROM block WHERE series = ?", (series,))
+        rollup.delete(connection, series, 0)
     connection.execute(
         "UPDATE series SET readings = 0, first = NULL, last = NULL WHERE tank = ?", (tank,)
     )
-    return int(packed) + rows
+    return deleted

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import csv
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from itertools import islice
-from typing import BinaryIO
+from typing import BinaryIO, NamedTuple
 
 from service.errors import InvalidInputError
 
-#: The cells of a row, and the line in which it ends.
-NumberedRow = tuple[list[str], int]
+
+class RowBlock(NamedTuple):
+    """Rows that are not empty, and for each the line in which it ends."""
+
+    rows: Sequence[list[str]]
+    lines: Sequence[int]
 
 
 class Lines:
@@ -27,26 +31,55 @@ class Lines:
             self.line += 1
             yield raw.decode("utf-8-sig" if self.line == 1 else "utf-8", "replace")
 
+    def plain_block(self, count: int, delimiter: str) -> RowBlock | None:
+        """The next so many lines, each of them a row as there is no quotation mark in them.
+
+        Returns:
+            None where there is one, or where a line is no CSV: nothing was read then.
+        """
+        raw = list(islice(self._file, count))
+        data = b"".join(raw)
+        rows: list[list[str]] = []
+        try:
+            if b'"' not in data:
+                texts = data.decode("utf-8", "replace").split("\n")
+                rows = list(csv.reader(texts[: len(raw)], delimiter=delimiter))
+        except csv.Error:
+            rows = []
+        if len(rows) != len(raw):
+            self._file.seek(self.offset)
+            return None
+        lines: Sequence[int] = range(self.line + 1, self.line + 1 + len(rows))
+        self.offset += len(data)
+        self.line += len(rows)
+        if not all(rows):
+            lines = [line for line, row in zip(lines, rows, strict=True) if row]
+            rows = list(filter(None, rows))
+        return RowBlock(rows, lines)
+
 
 def blocks_of(
-    rows: Iterator[list[str]], lines: Lines, room: Callable[[], int]
-) -> Iterator[list[NumberedRow]]:
-    """The rows that are not empty, with their lines, in blocks of as many as there is room for.
+    rows: Iterator[list[str]], lines: Lines, delimiter: str, room: Callable[[], int]
+) -> Iterator[RowBlock]:
+    """The rows that are not empty, in blocks of at most as many as there is room for.
 
     Raises:
         InvalidInputError: a line is no CSV; the rows before it come first.
     """
     ended: InvalidInputError | None = None
     more = True
-    filled = filter(None, rows)
     while more:
-        block: list[NumberedRow] = []
-        try:
-            block.extend((row, lines.line) for row in islice(filled, room()))
-            more = bool(block)
-        except InvalidInputError as error:
-            ended, more = error, False
-        if block:
+        before = lines.offset
+        block = lines.plain_block(room(), delimiter)
+        if block is None:
+            numbered: list[tuple[list[str], int]] = []
+            try:
+                numbered.extend((row, lines.line) for row in islice(filter(None, rows), room()))
+            except InvalidInputError as error:
+                ended = error
+            block = RowBlock([row for row, _ in numbered], [line for _, line in numbered])
+        more = lines.offset > before and ended is None
+        if block.rows:
             yield block
     if ended is not None:
         raise ended

@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+import math
+from collections.abc import Sequence
 from functools import lru_cache
-from itertools import repeat
-from typing import Final
+from itertools import compress, repeat
+from typing import Final, TypeVar
+
+import numpy as np
+import numpy.typing as npt
 
 from service.errors import LEFT_OUT, InvalidInputError, LittoralError, StoreRefusedError
 from service.quantities import QUANTITIES
 from service.store.checks import check_readings
-from service.store.model import Flag, Reading
+from service.store.columns import ReadingColumns
+from service.store.model import Flag, Reading, SeriesKey
 from service.store.transfer.csv_mapping import SENSOR, CsvMapping, ValueColumn, affine
 from service.store.transfer.row_reader import Block, Rejected, Row, RowReader
 from service.store.transfer.times import TimeReader
 
+T = TypeVar("T", float, npt.NDArray[np.float64])
 _TIME_NAMES: Final = ("time", "timestamp", "datetime", "date_time", "date time", "date")
 
 
@@ -76,27 +82,34 @@ class _WideRows(RowReader):
         ]
         self.readings_per_row = len(columns)
 
-    def _of_columns(self, columns: Sequence[Sequence[str]], times_us: Sequence[int]) -> Block:
+    def _of_columns(
+        self, columns: Sequence[Sequence[str]], times_us: npt.NDArray[np.int64]
+    ) -> Block:
         """See ``RowReader``; a blank cell is no reading."""
-        by_column: list[list[Reading | None]] = []
         tank = self._mapping.tank or ""
-        for at, column, line in self._columns:
-            names = (tank, column.quantity, column.sensor)
+        shape = (len(times_us), len(self._columns))
+        values, filled = np.empty(shape), np.ones(shape, bool)
+        for place, (at, _, line) in enumerate(self._columns):
             cells = columns[at]
-            filled = [cell for cell in cells if cell and not cell.isspace()]
-            values: Iterator[float] = iter(_converted(self._numbers(filled), line))
-            if len(filled) == len(cells):
-                by_column.append(
-                    [Reading(*names, t, v) for t, v in zip(times_us, values, strict=True)]
-                )
+            there = [bool(cell) and not cell.isspace() for cell in cells]
+            if all(there):
+                values[:, place] = _converted(self._numbers(cells), line)
             else:
-                by_column.append(
-                    [
-                        Reading(*names, t, next(values)) if cell and not cell.isspace() else None
-                        for t, cell in zip(times_us, cells, strict=True)
-                    ]
-                )
-        return Block([one for row in zip(*by_column, strict=True) for one in row if one])
+                filled[:, place] = there
+                numbers = self._numbers(list(compress(cells, there)))
+                values[there, place] = _converted(numbers, line)
+        names = [SeriesKey(tank, column.quantity, column.sensor) for _, column, _ in self._columns]
+        keys = tuple(dict.fromkeys(names))  # a file may have two columns of one sensor
+        series = np.array([keys.index(name) for name in names], np.intp)
+        chosen = filled.ravel()
+        readings = ReadingColumns(
+            keys,
+            np.tile(series, shape[0])[chosen],
+            np.repeat(times_us, shape[1])[chosen],
+            values.ravel()[chosen],
+            np.zeros(int(chosen.sum()), np.int32),
+        )
+        return Block(readings)
 
     def read(self, row: Sequence[str], line: int) -> Row:
         """The readings of one row, and what is wrong with it."""
@@ -114,7 +127,7 @@ class _WideRows(RowReader):
             except ValueError as error:
                 rejected.append(Rejected(line, column.name, str(error)))
                 continue
-            (value,) = _converted((sent,), to_canonical)
+            value = _converted(sent, to_canonical)
             reading = Reading(
                 self._mapping.tank or "",
                 column.quantity,
@@ -147,42 +160,55 @@ class _LongRows(RowReader):
             names.index(name) if name in names else None for name in optional
         )
 
-    def _of_columns(self, columns: Sequence[Sequence[str]], times_us: Sequence[int]) -> Block:
+    def _of_columns(
+        self, columns: Sequence[Sequence[str]], times_us: npt.NDArray[np.int64]
+    ) -> Block:
         """See ``RowReader``."""
-        places = (self._tank_at, self._quantity_at, self._sensor_at, self._unit_at)
-        cells = [repeat("", len(times_us)) if at is None else columns[at] for at in places]
-        named = list(zip(*cells, strict=True))
-        series = {one: self._series(*one) for one in dict.fromkeys(named)}
         values = self._numbers(columns[self._value_at])
-        if any(line != (1, 0) for _, line in series.values()):
-            values = [
-                _converted((value,), series[one][1])[0]
-                for value, one in zip(values, named, strict=True)
+        keys, series, lines = self._series_of(columns)
+        for place, line in enumerate(lines):
+            chosen = series == place
+            values[chosen] = _converted(values[chosen], line)
+        raw = None
+        if self._raw_at is not None and any(map(str.strip, columns[self._raw_at])):
+            numbers = [
+                self._number(cell) if cell.strip() else math.nan for cell in columns[self._raw_at]
             ]
-        raw: Sequence[float | None] = [None] * len(values)
-        if self._raw_at is not None:
-            raw = [self._number(cell) if cell.strip() else None for cell in columns[self._raw_at]]
-        flags, flagged = [Flag.NONE] * len(values), False
+            raw = np.array(numbers)
+        flags, flagged = np.zeros(len(values), np.int32), False
         if self._flags_at is not None:
             texts = [cell.strip() for cell in columns[self._flags_at]]
             flagged = any(texts)
             if flagged:
-                flags = [_flags_of(text) for text in texts]
-        readings = [
-            Reading(*series[one][0], time_us, value, flag, sent)
-            for one, time_us, value, flag, sent in zip(
-                named, times_us, values, flags, raw, strict=True
-            )
-        ]
-        return Block(readings, flagged)
+                flags[:] = [_flags_of(text) for text in texts]
+        one_of_each = tuple(dict.fromkeys(keys))  # a series may come in several units
+        series = np.array([one_of_each.index(key) for key in keys], np.intp)[series]
+        return Block(ReadingColumns(one_of_each, series, times_us, values, flags, raw), flagged)
+
+    def _series_of(
+        self, columns: Sequence[Sequence[str]]
+    ) -> tuple[tuple[SeriesKey, ...], npt.NDArray[np.intp], list[tuple[float, float]]]:
+        """The series with the unit of each row, and the lines to the canonical units."""
+        places = (self._tank_at, self._quantity_at, self._sensor_at, self._unit_at)
+        cells = [() if at is None else columns[at] for at in places]
+        if all(not column or column.count(column[0]) == len(column) for column in cells):
+            named = [tuple(column[0] if column else "" for column in cells)]
+            series = np.zeros(len(columns[0]), np.intp)
+        else:
+            rows = list(zip(*(column or repeat("") for column in cells), strict=False))
+            indices: dict[tuple[str, ...], int] = {}
+            series = np.array([indices.setdefault(row, len(indices)) for row in rows], np.intp)
+            named = list(indices)
+        found = [self._series(*one) for one in named]
+        return tuple(key for key, _ in found), series, [line for _, line in found]
 
     def _series(
         self, tank: str, quantity: str, sensor: str, unit: str
-    ) -> tuple[tuple[str, str, str], tuple[float, float]]:
-        """Names of a series and its line to the canonical unit, of the cells of a row."""
+    ) -> tuple[SeriesKey, tuple[float, float]]:
+        """A series and its line to the canonical unit, of the cells of a row."""
         quantity = quantity.strip()
         line = affine(quantity, unit.strip() or None)
-        return (self._tank(tank), quantity, sensor.strip() or SENSOR), line
+        return SeriesKey(self._tank(tank), quantity, sensor.strip() or SENSOR), line
 
     def _tank(self, cell: str) -> str:
         if self._mapping.tank is not None:
@@ -210,7 +236,7 @@ class _LongRows(RowReader):
         unit = "" if self._unit_at is None else row[self._unit_at].strip()
         to_canonical = affine(quantity, unit or None)
         sent = self._number(row[self._value_at])
-        (value,) = _converted((sent,), to_canonical)
+        value = _converted(sent, to_canonical)
         raw = None
         if self._raw_at is not None and row[self._raw_at].strip():
             raw = self._number(row[self._raw_at])
@@ -222,12 +248,10 @@ class _LongRows(RowReader):
         return reading, bool(text)
 
 
-def _converted(numbers: Sequence[float], line: tuple[float, float]) -> Sequence[float]:
-    """Numbers in the canonical unit."""
+def _converted(numbers: T, line: tuple[float, float]) -> T:
+    """A number, or several, in the canonical unit."""
     factor, offset = line
-    if factor == 1 and offset == 0:
-        return numbers
-    return [factor * number + offset for number in numbers]
+    return numbers if factor == 1 and offset == 0 else factor * numbers + offset
 
 
 @lru_cache(maxsize=1024)

@@ -11,13 +11,19 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
+import numpy as np
+
 from service.errors import InvalidInputError
+from service.store.columns import ReadingColumns
 from service.store.model import Flag, Reading
-from service.store.transfer.csv_file import Lines, NumberedRow, blocks_of, rows_of
+from service.store.transfer.csv_file import Lines, RowBlock, blocks_of, rows_of
 from service.store.transfer.csv_mapping import CsvMapping
 from service.store.transfer.csv_rows import row_reader
 from service.store.transfer.row_reader import Rejected, RowReader
 from service.store.transfer.times import TimeReader
+
+#: Gives readings their flags; with them come earlier ones whose spike flag is set or removed.
+Judge = Callable[[ReadingColumns], tuple[ReadingColumns, Sequence[Reading]]]
 
 _log = logging.getLogger(__name__)
 BATCH: Final = 10_000
@@ -43,27 +49,21 @@ class ImportReport:
     reasons: Counter[str] = field(default_factory=Counter)
     flagged: Counter[str] = field(default_factory=Counter)
 
-    def count_flags(self, before: Sequence[Reading], judged: Sequence[Reading]) -> None:
+    def count_flags(self, judged: ReadingColumns, earlier: Sequence[Reading]) -> None:
         """Count the flags of a batch.
 
         Args:
-            before: the readings of the batch.
-            judged: the same with flags, then earlier ones whose spike flag is set or removed.
+            judged: its readings with flags; of several at one time the last one counts.
+            earlier: those of before whose spike flag is set or removed.
         """
-        if len(judged) == len(before):  # no earlier ones: only the flagged count
-            times_us = {one.time_us for one in judged if one.flags is not Flag.NONE}
-            if not times_us:
-                return
-            judged = [one for one in judged if one.time_us in times_us]
-            before = judged
-        batch = {(one.key, one.time_us) for one in before}
-        final = {(one.key, one.time_us): one.flags for one in judged}
-        for name, flags in final.items():
-            if name not in batch:
-                self.flagged["spike"] += 1 if Flag.SPIKE in flags else -1
-                continue
-            for flag in flags:
-                self.flagged[str(flag.name).lower()] += 1
+        flagged = judged[np.flatnonzero(judged.flags)]
+        if len(flagged):
+            same = judged[np.flatnonzero(np.isin(judged.time_us, flagged.time_us))]
+            final = {(one.key, one.time_us): one.flags for one in same}
+            for flags in final.values():
+                self.flagged.update(str(flag.name).lower() for flag in flags)
+        for one in {(one.key, one.time_us): one for one in earlier}.values():
+            self.flagged["spike"] += 1 if Flag.SPIKE in one.flags else -1
 
 
 class Progress:
@@ -107,8 +107,8 @@ def import_csv(
     path: Path,
     mapping: CsvMapping,
     times: TimeReader,
-    judge: Callable[[Sequence[Reading]], Sequence[Reading]],
-    write: Callable[[list[Reading]], None],
+    judge: Judge,
+    write: Callable[[ReadingColumns], None],
     *,
     refusal: Callable[[Reading], str] = lambda reading: "",
     delimiter: str = ",",
@@ -121,7 +121,6 @@ def import_csv(
 
     Args:
         judge: gives readings their flags; asked about those whose flags the file does not have.
-            Earlier readings whose flag is removed may follow them.
         write: takes a batch; usually ``Store.write``.
         refusal: why a reading may not be stored, as its series is one too many; "" where it may.
         identity: of how the file is read (the mapping, the store): another one starts over.
@@ -160,10 +159,13 @@ def import_csv(
         batch = _Batch(read, refusal, report, on_rejected)
 
         def commit() -> None:
-            judged = judge(batch.unjudged) if batch.unjudged else ()
-            report.count_flags(batch.unjudged, judged)
+            parts = [ReadingColumns.joined(batch.flagged)]
+            if batch.unjudged:
+                judged, earlier = judge(ReadingColumns.joined(batch.unjudged))
+                report.count_flags(judged, earlier)
+                parts += [judged, ReadingColumns.of(earlier)]
             if len(batch):
-                write([*batch.flagged, *judged])
+                write(ReadingColumns.joined(parts))
             report.readings += len(batch)
             batch.clear()
             if resumable:
@@ -176,8 +178,8 @@ def import_csv(
                 )
             on_progress(lines.offset, size)
 
-        for block in blocks_of(rows, lines, lambda: batch.room):
-            report.rows += len(block)
+        for block in blocks_of(rows, lines, delimiter, lambda: batch.room):
+            report.rows += len(block.rows)
             batch.take(block)
             if len(batch) >= BATCH:
                 commit()
@@ -201,11 +203,12 @@ class _Batch:
         self._refusal = refusal
         self._report = report
         self._on_rejected = on_rejected
-        self.flagged: list[Reading] = []
-        self.unjudged: list[Reading] = []
+        self.flagged: list[ReadingColumns] = []
+        self.unjudged: list[ReadingColumns] = []
+        self._count = 0
 
     def __len__(self) -> int:
-        return len(self.flagged) + len(self.unjudged)
+        return self._count
 
     @property
     def room(self) -> int:
@@ -214,39 +217,42 @@ class _Batch:
 
     def clear(self) -> None:
         """Forget the readings."""
-        self.flagged, self.unjudged = [], []
+        self.flagged, self.unjudged, self._count = [], [], 0
 
-    def take(self, rows: Sequence[NumberedRow]) -> None:
+    def take(self, rows: RowBlock) -> None:
         """Add rows, at once where nothing in them is amiss, else one by one."""
-        block = self._reader.read_all([row for row, _ in rows])
+        block = self._reader.read_all(rows.rows)
         if block is None or any(map(self._refusal, _first_of_each_series(block.readings))):
-            for row, line in rows:
+            for row, line in zip(*rows, strict=True):
                 self._take_row(row, line)
             return
-        (self.flagged if block.flagged else self.unjudged).extend(block.readings)
+        self._add(block.readings, block.flagged)
+
+    def _add(self, readings: ReadingColumns, flagged: bool) -> None:
+        (self.flagged if flagged else self.unjudged).append(readings)
+        self._count += len(readings)
 
     def _take_row(self, row: Sequence[str], line: int) -> None:
         readings, flagged, rejected = self._reader.read(row, line)
-        wanted = self.flagged if flagged else self.unjudged
+        wanted = []
         for reading in readings:
             reason = self._refusal(reading)
             if reason:
                 rejected = [*rejected, Rejected(line, "", reason)]
             else:
                 wanted.append(reading)
+        if wanted:
+            self._add(ReadingColumns.of(wanted), flagged)
         for one in rejected:
             self._report.rejected += 1
             self._report.reasons[_kind(one)] += 1
             self._on_rejected(one)
 
 
-def _first_of_each_series(readings: Sequence[Reading]) -> Iterable[Reading]:
-    firsts: dict[tuple[str, str, str], Reading] = {}
-    for one in readings:
-        name = (one.tank, one.quantity, one.sensor)
-        if name not in firsts:
-            firsts[name] = one
-    return firsts.values()
+def _first_of_each_series(readings: ReadingColumns) -> Iterable[Reading]:
+    """In the order in which they come, as the last ones may be too many."""
+    _, places = np.unique(readings.series, return_index=True)
+    return readings[np.sort(places)]
 
 
 def _kind(rejected: Rejected) -> str:

@@ -12,8 +12,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
+import numpy as np
+import numpy.typing as npt
+
 from service.errors import LittoralError
 from service.store.checks import check_readings
+from service.store.columns import ReadingColumns
 from service.store.model import Reading
 from service.store.transfer.csv_mapping import CsvMapping
 from service.store.transfer.times import TimeReader
@@ -50,7 +54,7 @@ class Block(NamedTuple):
         flagged: as in ``Row``, the same for all.
     """
 
-    readings: Sequence[Reading]
+    readings: ReadingColumns
     flagged: bool = False
 
 
@@ -74,7 +78,9 @@ class RowReader(ABC):
         """The readings of one row, and what is wrong with it."""
 
     @abstractmethod
-    def _of_columns(self, columns: Sequence[Sequence[str]], times_us: Sequence[int]) -> Block:
+    def _of_columns(
+        self, columns: Sequence[Sequence[str]], times_us: npt.NDArray[np.int64]
+    ) -> Block:
         """The readings of whole columns.
 
         Raises:
@@ -95,11 +101,10 @@ class RowReader(ABC):
             return None
         return block
 
-    def _numbers(self, cells: Sequence[str]) -> list[float]:
-        if self._mapping.decimal_comma:
-            return [self._number(cell) for cell in cells]
-        numbers = list(map(float, cells))
-        if not all(map(math.isfinite, numbers)):
+    def _numbers(self, cells: Sequence[str]) -> npt.NDArray[np.float64]:
+        number = self._number if self._mapping.decimal_comma else float
+        numbers = np.fromiter(map(number, cells), np.float64, len(cells))
+        if not np.isfinite(numbers).all():
             raise ValueError("value is not finite")
         return numbers
 

@@ -8,11 +8,15 @@ from datetime import UTC, datetime, tzinfo
 from typing import Final
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
+import numpy as np
+import numpy.typing as npt
+
 from service.errors import InvalidInputError
 from service.times import to_us
 
 _UNIX_US: Final = {"unix": 1_000_000, "unix-ms": 1_000, "unix-us": 1}
 _NUMBER: Final = re.compile(r"[+-]?\d+(?:\.\d*)?")
+_MOST_US: Final = 2**63 - 1
 FORMS: Final = ("auto", "iso", *_UNIX_US)
 
 
@@ -76,24 +80,31 @@ class TimeReader:
         self.position = time_us
         return time_us
 
-    def read_all(self, texts: Sequence[str]) -> list[int]:
-        """The times of a column; see ``read``."""
+    def read_all(self, texts: Sequence[str]) -> npt.NDArray[np.int64]:
+        """The times of a column; see ``read``. One of more than 64 bits is as near as may be."""
         unit_us = self._whole_unix_us(texts)
         if unit_us:
-            return [int(text) * unit_us for text in texts]
-        return [self.read(text) for text in texts]
+            return np.fromiter(map(int, texts), np.int64, len(texts)) * unit_us
+        times_us = list(map(self.read, texts))
+        try:
+            return np.array(times_us, np.int64)
+        except OverflowError:
+            return np.array([min(max(one, -_MOST_US), _MOST_US) for one in times_us], np.int64)
 
     def _whole_unix_us(self, texts: Sequence[str]) -> int:
         """Microseconds of one unit where all are whole numbers of one scale, without a sign; 0."""
         joined = "".join(texts)
-        if not (joined.isascii() and joined.isdigit() and all(texts)):
+        digits = set(map(len, texts))
+        if not (joined.isascii() and joined.isdigit() and 0 not in digits):
             return 0
         if self._form in _UNIX_US:
-            return _UNIX_US[self._form]
-        if self._form != "auto":
+            unit_us = _UNIX_US[self._form]
+        elif self._form == "auto" and len(units := set(map(_unit_us, digits))) == 1:
+            unit_us = units.pop()
+        else:
             return 0
-        units = {_unit_us(len(min(texts, key=len))), _unit_us(len(max(texts, key=len)))}
-        return units.pop() if len(units) == 1 else 0
+        # below 10**18 microseconds there is room for all of them
+        return unit_us if max(digits) + len(str(unit_us)) <= 19 else 0
 
     def _unix(self, text: str) -> int:
         if not _NUMBER.fullmatch(text):

@@ -16,7 +16,7 @@ from service.store.buckets import (
     replaced_buckets,
 )
 from service.store.checks import MAX_TIME_US, MIN_TIME_US, check_every
-from service.store.http import Remote, parse_url
+from service.store.http import Remote, parse_url, place
 from service.store.http_store import RemoteStore
 from service.store.model import (
     AGGREGATES,
@@ -98,9 +98,9 @@ class VictoriametricsStore(RemoteStore):
         written = f"{address.base}/{address.path}".rstrip("/")
         read = written
         if "read" in address.options:
-            read = f"{scheme}://{address.options['read']}".rstrip("/")
+            read = place(scheme, address.options["read"], url, _FORM)
         named = [one.strip() for one in address.options.get("nodes", "").split(",") if one.strip()]
-        nodes = [f"{scheme}://{one}".rstrip("/") for one in named] or [read]
+        nodes = [place(scheme, one, url, _FORM) for one in named] or [read]
         token = address.options.get("token", "")
         auth = None if address.user is None else (address.user, address.password or "")
         headers = {"Authorization": f"Bearer {token}"} if token else None

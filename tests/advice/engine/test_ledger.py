@@ -116,12 +116,12 @@ def test_only_what_changed_is_written(ledger: Ledger, registry: Registry) -> Non
     ledger.update(at(NOON), [finding("a"), finding("b")])
     ids = {one.finding.code: one.id for one in ledger.list()}
     with written(registry) as writes:
-        ledger.update(at(NOON), [finding("a"), finding("b", confidence=0.5)])
+        ledger.update(at(NOON), [finding("a"), finding("b", action="other")])
     assert writes == [("UPDATE", [ids["b"]])]
-    assert ledger.get(ids["b"]).finding.confidence == 0.5
-    ledger.update(at(NOON + MINUTE), [finding("b", confidence=0.5)])  # a is no longer seen
+    assert ledger.get(ids["b"]).finding.action == "other"
+    ledger.update(at(NOON + MINUTE), [finding("b", action="other")])  # a is no longer seen
     with written(registry) as writes:  # and stays so within its delay
-        ledger.update(at(NOON + 2 * MINUTE), [finding("b", confidence=0.5)])
+        ledger.update(at(NOON + 12 * MINUTE), [finding("b", action="other")])
     assert writes == [("UPDATE", [ids["b"]])]
     with written(registry) as writes:
         ledger.mark(ids["b"], State.DONE, now=NOON + MINUTE)

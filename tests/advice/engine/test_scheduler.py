@@ -100,7 +100,7 @@ def test_runs_in_a_thread_is_nudged_and_reports(house: House) -> None:
 def test_one_odd_tank_leaves_the_others_evaluated(
     house: House, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
 ) -> None:
-    from service.advice.engine import scheduler as module
+    from service.advice.engine import evaluator as module
 
     house.registry.put_tank(a_tank(id="fern"))
     real = module.evaluate
@@ -119,7 +119,7 @@ def test_one_odd_tank_leaves_the_others_evaluated(
 def test_a_tank_that_is_deleted_while_it_is_evaluated_leaves_the_others_evaluated(
     house: House, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from service.advice.engine import scheduler as module
+    from service.advice.engine import evaluator as module
 
     house.registry.put_tank(a_tank(id="fern"))
     real = module.evaluate
@@ -334,7 +334,7 @@ def test_an_unexpected_error_ends_neither_the_loop_nor_the_end_of_it(
 def test_a_stop_ends_an_evaluation_that_is_going_on(
     house: House, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from service.advice.engine import scheduler as module
+    from service.advice.engine import evaluator as module
 
     for tank in ("fern", "moss"):
         house.registry.put_tank(a_tank(id=tank))
@@ -380,7 +380,7 @@ def test_tanks_gained_amid_an_evaluation_are_evaluated_at_once(house: House) -> 
 def test_the_work_for_each_tank_does_not_grow_with_their_number(
     house: House, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from service.advice.engine import scheduler as module
+    from service.advice.engine import evaluator as module
 
     asked: list[str] = []
 

@@ -13,6 +13,7 @@ EAST = {
     "failed": ["reed"],
     "error": None,
     "mended": {"hub": 1},
+    "written_every_s": 300.0,
 }
 WEST = {
     **EAST,
@@ -23,6 +24,7 @@ WEST = {
     "failed": [],
     "error": "the store is away",
     "mended": {"hub": 2, "homie": 1},
+    "written_every_s": 0.0,
 }
 
 
@@ -41,6 +43,7 @@ def test_several_are_as_good_as_the_worst() -> None:
         "failed": ["reed"],
         "error": "the store is away",
         "mended": {"hub": 3, "homie": 1},
+        "written_every_s": 300.0,
     }
     never = {"advice:scheduler:1": EAST, "advice:scheduler:2": {**WEST, "evaluated": None}}
     combined = combined_status(never)

@@ -53,6 +53,7 @@ def test_a_full_disk_is_said_and_what_was_acknowledged_is_not_lost(
             "LITTORAL_STORE__URL": f"sqlite:///{disk}/readings.db",
             "LITTORAL_REGISTRY__URL": f"sqlite:///{tmp_path}/registry.db",
             "LITTORAL_INGEST__SPOOL_PATH": f"{disk if spool_on_it else tmp_path}/spool.db",
+            "LITTORAL_INGEST__BATCH_AGE_S": "0.2",
             "LITTORAL_MQTT__URL": mosquitto.url,
             "LITTORAL_MQTT__CLIENT_ID": f"full-{spool_on_it}",
         },

@@ -153,11 +153,11 @@ def test_an_evaluation_that_failed_does_not_count(made, client, context, monkeyp
     scheduler = Scheduler(context.registry, context.store, context.clock, 100.0)
     scheduler.run_once()
 
-    def away(store, tank=None):
+    def away(store, tanks):
         raise StoreUnavailableError("the store is away (by this test)")
 
     put(client)
-    monkeypatch.setattr(type(context.store), "series", away)
+    monkeypatch.setattr(type(context.store), "series_of", away)
     scheduler._clock = FixedClock(context.clock.now() + timedelta(seconds=250))
     scheduler.run_once()
     monkeypatch.undo()

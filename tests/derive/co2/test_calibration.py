@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import timedelta
 
+import numpy as np
 import pytest
 
-from service.derive.co2.calibration import probe_history
+from service.derive.co2.calibration import ProbeHistory, probe_history
 from service.derive.co2.current import co2_now
 from service.derive.co2.series import co2_series
 from service.derive.inputs import Inputs
@@ -127,3 +128,15 @@ def test_second_probe_that_differs_makes_co2_suspect_and_its_interval_wider() ->
     # 0.3 pH are a factor of two of CO2: what the other probe says is within
     assert found.co2.low < found.co2.value / 2 < alone.co2.low
     assert co2_series(inputs).low[-1] == pytest.approx(alone.co2.low)
+
+
+def test_one_moment_is_as_among_many() -> None:
+    """Before, at and after each calibration; the same to the last digit."""
+    dates = (NOON - timedelta(days=40), NOON - timedelta(days=3), NOON + timedelta(days=1))
+    for times in ((), dates):
+        probe = ProbeHistory(tuple(to_us(one) for one in times))
+        moments = [
+            NOON + timedelta(days=day, seconds=s) for day in (-40, -3, 1) for s in (-1, 0, 1)
+        ]
+        many = probe.sd_ph(np.array([to_us(one) for one in moments], dtype=np.int64))
+        assert [probe.sd_ph_at(one) for one in moments] == many.tolist()

@@ -12,14 +12,14 @@ import pytest
 
 from service.advice.handover.absence import sheet_of
 from service.advice.handover.sheet_lines import water_line
+from service.derive.caching.drift_cache import MorningDrifts
+from service.derive.caching.view_cache import ViewCache
 from service.derive.co2.current import co2_now
 from service.derive.co2.mornings import drift_doubt, morning_drift, nights_of
-from service.derive.drift_cache import MorningDrifts
 from service.derive.inputs import Inputs
 from service.derive.loader import load
 from service.derive.models.quality import Quality
 from service.derive.tank_view import tank_view
-from service.derive.view_cache import ViewCache
 from service.integrations.email.contents import day_of
 from service.registry.models.absence import Absence
 from service.registry.models.log import LogKind

@@ -95,6 +95,15 @@ def test_co2_around_the_light(trace: Trace, tank: Tank) -> None:
     assert values(days, "days-to-target") == share
 
 
+def test_a_night_that_is_cut_short_has_no_lowest_co2(trace: Trace, tank: Tank) -> None:
+    """It falls to the end: the half of a night that is seen lies too high."""
+    days = days_of(trace, tank)
+    (*others, last), low = days.days, WATCHED["co2-night-low"].of(days)
+    assert days.co2_days[last].night_low_mg_l is not None
+    assert low[last] is None
+    assert all(low[day] is not None for day in others)
+
+
 def test_light(trace: Trace, tank: Tank) -> None:
     days = days_of(trace, tank)
     dli, hours = values(days, "dli"), values(days, "photoperiod")

@@ -197,7 +197,7 @@ def test_from_a_file(store, tmp_path, flags):
         path,
         CsvMapping(),
         TimeReader(),
-        lambda readings: processor.process_archived(readings, NOW * 2).readings,
+        lambda readings: processor.process_archived(readings, NOW * 2)[:2],
         store.write,
         refusal=processor.refusal,
         on_rejected=rejected.append,

@@ -14,6 +14,7 @@ from ingest.process import Calibrations, ClockLimits, Processor, Reason, Unchang
 from ingest.process import processor as processor_module
 from service.errors import StoreUnavailableError
 from service.store import Flag, Reading, SeriesKey, open_store
+from service.store.columns import ReadingColumns
 
 S = 1_000_000
 NOW = 1_700_000_000 * S
@@ -163,7 +164,7 @@ def archived(store, *values, every_s=30, start_us=NOW - 86_400 * S, calibrations
         Reading("reed", "temperature", "main", start_us + n * every_s * S, value)
         for n, value in enumerate(values)
     ]
-    store.write(processor.process_archived(readings, NOW).readings)
+    store.write(processor.process_archived(ReadingColumns.of(readings), NOW).stored())
     samples = store.read(KEY, 0, 1 << 62, flagged=True)
     assert samples.value.tolist() == list(values)
     assert samples.time_us.tolist() == [reading.time_us for reading in readings]
@@ -201,8 +202,8 @@ def test_file_that_runs_backwards_is_judged_in_the_order_of_time(store):
         Reading("reed", "temperature", "main", NOW - 86_400 * S + n * S, value)
         for n, value in enumerate(values)
     ]
-    processed = processor.process_archived(reversed(readings), NOW)
-    assert [reading.value for reading in processed.readings if reading.flags] == [31.0]
+    judged = processor.process_archived(ReadingColumns.of(readings[::-1]), NOW)
+    assert [reading.value for reading in judged.readings if reading.flags] == [31.0]
 
 
 @pytest.fixture

@@ -23,6 +23,7 @@ from ingest.process import Calibrations, ClockLimits, Outcome, Processor, Sensor
 from ingest.process.quality.judge import judge
 from ingest.process.series import SeriesMemory
 from service.store import Reading, open_store
+from service.store.columns import ReadingColumns
 from tests.ingest.process.streams import SENSORS, START, S, readings_of
 
 LIMITS = ClockLimits.of_seconds(3600, 300)
@@ -67,9 +68,10 @@ def of_a_file(folder: Path) -> list[Reading]:
     readings.sort(key=lambda one: one.time_us // (6 * 3600 * S))
     found = {}
     for at in range(0, len(readings), 700):
-        processed = processor.process_archived(readings[at : at + 700], START + 5 * 86_400 * S)
-        store.write(processed.readings)
-        found |= {(one.key, one.time_us): one for one in processed.readings}
+        batch = ReadingColumns.of(readings[at : at + 700])
+        stored = processor.process_archived(batch, START + 5 * 86_400 * S).stored()
+        store.write(stored)
+        found |= {(one.key, one.time_us): one for one in stored}
         if at == 2800:  # as after a restart
             processor = Processor(Calibrations, LIMITS, store, warm_up_s=math.inf)
     store.close()

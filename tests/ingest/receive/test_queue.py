@@ -104,16 +104,75 @@ def test_a_batch_ends_at_a_silence_that_is_long_beside_the_usual_gap(
     monkeypatch, gap_s, count, taken, longest_s
 ):
     queue = MessageQueue(1000, 1.0, 10_000)
-    now_s, arrivals = [0.0], [n * gap_s for n in range(count)]
+    now_s = simulated(monkeypatch, queue, [(n * gap_s, "ph") for n in range(count)])
+    assert len(queue.take(1.0)) == pytest.approx(taken, abs=1)
+    assert now_s[0] <= longest_s
+
+
+def simulated(monkeypatch, queue, arrivals):
+    """A clock that moves while the queue sleeps, and messages (when, topic) that come by it."""
+    now_s, arrivals = [0.0], list(arrivals)
 
     def pause(waiting, timeout_s):
-        if arrivals and arrivals[0] <= now_s[0] + timeout_s:
-            now_s[0] = max(now_s[0], arrivals.pop(0))
-            fill(queue, 1)
+        if arrivals and arrivals[0][0] <= now_s[0] + timeout_s:
+            now_s[0] = max(now_s[0], arrivals[0][0])
+            queue.put(Message(arrivals.pop(0)[1], b"1", 0))
         else:
             now_s[0] += timeout_s
 
     monkeypatch.setattr("ingest.receive.queue.time.monotonic", lambda: now_s[0])
     monkeypatch.setattr(queue, "_pause", pause)
-    assert len(queue.take(1.0)) == pytest.approx(taken, abs=1)
-    assert now_s[0] <= longest_s
+    return now_s
+
+
+def batches(queue, now_s, until_s):
+    """When each batch was taken, and how many messages it had."""
+    found = []
+    while now_s[0] < until_s:
+        if batch := queue.take(0.2):
+            found.append((round(now_s[0]), len(batch)))
+    return found
+
+
+def test_batches_are_an_age_apart_and_the_first_after_a_pause_is_taken_at_once(monkeypatch):
+    """Three boards, each with three sensors, once a minute; after five minutes one alone."""
+    boards = [
+        (60 * minute + 20 * board + 0.01 * sensor, f"{board}/{sensor}")
+        for minute in range(5)
+        for board in range(3)
+        for sensor in range(3)
+    ]
+    queue = MessageQueue(1000, 60.0, 10_000)
+    now_s = simulated(monkeypatch, queue, [*boards, (500.0, "0/0"), (620.0, "0/0")])
+    assert batches(queue, now_s, 625.0) == [
+        (1, 3), (21, 3), (41, 3),  # of topics that are new
+        (101, 9), (161, 9), (221, 9), (281, 9),
+        (501, 1), (621, 1),
+    ]  # fmt: skip
+
+
+def test_a_new_topic_does_not_wait_for_the_age(monkeypatch):
+    queue = MessageQueue(1000, 60.0, 10_000)
+    now_s = simulated(monkeypatch, queue, [(0.0, "a"), (5.0, "a"), (7.0, "b")])
+    assert batches(queue, now_s, 60.0) == [(1, 1), (7, 2)]
+
+
+@pytest.mark.parametrize("window", [1, 3])
+def test_a_small_window_of_the_broker_is_no_brake(monkeypatch, window):
+    """It sends no more before what it has sent is acknowledged: before the next batch is taken."""
+    queue = MessageQueue(1000, 60.0, 10_000)
+    now_s = simulated(monkeypatch, queue, [])
+    waiting = [Message("a", b"1", n) for n in range(30)]
+
+    def send():
+        for message in waiting[:window]:
+            queue.put(message)
+        del waiting[:window]
+
+    original = queue._pause
+    monkeypatch.setattr(
+        queue, "_pause", lambda n, s: original(n, s) if n or not waiting else send()
+    )
+    found = batches(queue, now_s, 100.0)
+    assert sum(count for _, count in found) == 30
+    assert found[-1][0] <= 32

@@ -18,7 +18,7 @@ from service.advice.engine.history.change_events import LedgerChange
 from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.recommendation import Severity
 from service.config import EmailOptions, MailServer, RecipientOptions
-from service.derive.drift_cache import MorningDrifts
+from service.derive.caching.drift_cache import MorningDrifts
 from service.derive.models.tank_view import TankView
 from service.integrations.email.mail import Email
 from service.store.sqlite.store import SqliteStore

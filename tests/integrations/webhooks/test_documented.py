@@ -12,7 +12,7 @@ import pytest
 
 from service.config import WebhookOptions
 from service.integrations.webhooks.post import signed_message
-from tests.integrations.webhooks.test_delivery import EVENT, SECRET, TARGET
+from tests.integrations.webhooks.invented import EVENT, SECRET, TARGET
 
 TEXT = (Path(__file__).parents[3] / "docs" / "webhooks.md").read_text()
 

@@ -23,17 +23,14 @@ from service.integrations.webhooks.post import post
 from service.integrations.webhooks.target import WebhookTarget
 from service.registry.models.events import DeliveryState, NewEvent
 from service.registry.registry import Registry
-from tests.integrations.webhooks.test_delivery import (
+from tests.integrations.webhooks.invented import (
     EVENT,
     KEY,
     LOOPBACK,
     NOW,
     OPTIONS,
     StepClock,
-    registry,
 )
-
-__all__ = ["registry"]
 
 Answer = Callable[[socket.socket, threading.Event], None]
 ENOUGH_BYTES = 4_000_000

@@ -88,3 +88,9 @@ def test_pure_co2_against_a_handbook() -> None:
     """1.45 g/L at 25 °C and 1.69 at 20 °C, 1 atm of gas and vapour (CRC Handbook, from memory)."""
     assert float(air_water.co2_most_mg_l(25.0)) == pytest.approx(1450, rel=0.02)
     assert float(air_water.co2_most_mg_l(20.0)) == pytest.approx(1690, rel=0.02)
+
+
+def test_the_warmer_the_less_water_holds() -> None:
+    """CO2 of the warmest water bounds that of all (Weiss 1974)."""
+    most = air_water.co2_most_mg_l(np.linspace(0.0, 40.0, 401), pressure_atm=0.9)
+    assert np.all(np.diff(most) < 0)

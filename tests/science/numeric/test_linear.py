@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from service.science.numeric.linear import solve_three
+from service.science.numeric.linear import solve_three, weighted_line
 
 
 def test_solutions_are_those_of_lapack() -> None:
@@ -15,3 +15,16 @@ def test_solutions_are_those_of_lapack() -> None:
     expected = np.linalg.solve(matrix, right[..., None])[..., 0].T
     found = solve_three(np.moveaxis(matrix, 0, -1), right.T)
     assert found == pytest.approx(expected, rel=1e-9, abs=1e-15)
+
+
+def test_a_line_is_that_of_least_squares() -> None:
+    rng = np.random.default_rng(4)
+    x, weight = rng.uniform(900.0, 901.0, 30), rng.uniform(0.1, 9.0, 30)
+    y = 3.0 - 0.5 * x + rng.normal(size=30)
+    found = weighted_line(x, y, weight)
+    rows = np.stack((np.ones(30), x), axis=1) * np.sqrt(weight)[:, None]
+    (level, slope), *_ = np.linalg.lstsq(rows, y * np.sqrt(weight), rcond=None)
+    assert (found.level, found.slope) == pytest.approx((level, slope), rel=1e-6)
+    of_columns = np.linalg.inv(rows.T @ rows)
+    assert found.level_variance == pytest.approx(of_columns[0, 0], rel=1e-6)
+    assert found.slope_variance == pytest.approx(of_columns[1, 1], rel=1e-6)

@@ -12,6 +12,7 @@ import pytest
 
 from service.errors import InvalidInputError, StoreUnavailableError
 from service.store import Flag, Reading, SeriesKey
+from service.store.columns import ReadingColumns
 from service.store.transfer import importer
 from service.store.transfer.csv_mapping import CsvMapping, ValueColumn, column_of_text
 from service.store.transfer.importer import ImportReport, import_csv
@@ -244,9 +245,10 @@ class TestImport:
 def test_flags_that_change_across_batches_are_counted_once() -> None:
     first, second = (Reading("reed", "ph", "main", time_us, 7.0) for time_us in (1, 2))
     report = ImportReport()
-    report.count_flags([first], [replace(first, flags=Flag.LATE)])
+    report.count_flags(ReadingColumns.of([replace(first, flags=Flag.LATE)]), ())
     # known only with the next batch: it was a spike
-    report.count_flags([second], [second, replace(first, flags=Flag.LATE | Flag.SPIKE)])
+    spike = replace(first, flags=Flag.LATE | Flag.SPIKE)
+    report.count_flags(ReadingColumns.of([second]), [spike])
     assert report.flagged == {"late": 1, "spike": 1}
-    report.count_flags([], [replace(first, flags=Flag.LATE)])
+    report.count_flags(ReadingColumns.of(()), [replace(first, flags=Flag.LATE)])
     assert report.flagged == {"late": 1, "spike": 0}

@@ -120,7 +120,7 @@ def _kind(old: Recommendation | None, new: Recommendation) -> ChangeKind | None:
     if new.state is State.OPEN:
         if old is None or old.state is not State.OPEN:
             return ChangeKind.OPENED
-        return ChangeKind.CHANGED if _acts_differently(old, new) else None
+        return ChangeKind.CHANGED if acts_differently(old, new) else None
     if old is None or (old.state, old.snoozed_until) == (new.state, new.snoozed_until):
         return None
     by_itself = new.state is State.CLEARED or "closed_by" in new.extra
@@ -148,7 +148,7 @@ def with_due_counted(one: Recommendation) -> Recommendation:
     return replace(one, extra={**one.extra, DUE: due, DUE_COUNT: count, DUE_MOVED: at})
 
 
-def _acts_differently(old: Recommendation, new: Recommendation) -> bool:
+def acts_differently(old: Recommendation, new: Recommendation) -> bool:
     """Whether a person who knows what was published last would now act differently."""
     last, present = old.extra.get("published") or _facts(old), _facts(new)
     if any(last[name] != present[name] for name in ("severity", "folded", "moves")):

@@ -18,6 +18,7 @@ from service.advice.engine.history.lifecycle import (
     marked,
     may_last,
 )
+from service.advice.engine.history.refreshing import LatestFigures
 from service.advice.engine.recommendation import Finding, Recommendation, most_urgent_first
 from service.advice.engine.rule import NONE_ACTIVE, ActiveConditions
 from service.derive.models.tank_view import TankView
@@ -49,6 +50,7 @@ class Ledger:
     def __init__(self, registry: Registry) -> None:
         """Use the database of a registry."""
         self._registry = registry
+        self._latest = LatestFigures() if registry.is_file else LatestFigures(timedelta())
 
     def update(self, view: TankView, findings: Sequence[Finding]) -> LedgerChange:
         """Take in what was found of one tank, which is there; returns what changed."""
@@ -108,7 +110,9 @@ class Ledger:
                 known, since, session, cleared_since=since + MARKED_MEMORY - FLAP_MEMORY
             )
             cleared: dict[str, list[Recommendation]] = {}
-            for one in map(_recommendation, recent):
+            rows = {row.id: row for row in recent}
+            stored = {row.id: _recommendation(row) for row in recent}
+            for one in (self._latest.of(row, stored[row.id]) for row in recent):
                 if may_last(one):
                     known[one.tank].append(one)
                 elif one.state is State.CLEARED:
@@ -119,13 +123,26 @@ class Ledger:
                     was = known[tank]
                     after = advanced(was, cleared.get(tank, ()), tank)
                     changes[tank] = change_between(was, after)
-            before = [one for tank in changes for one in known[tank]]
-            after = [one for change in changes.values() for one in change.after]
-            rows = {one.id: one for one in recent}
-            self._registry.put_recommendations(_changed(before, after), rows, session)
+            changed = [
+                _stored(one)
+                for change in changes.values()
+                for one in change.after
+                if one != stored.get(one.id) and not self._may_wait(one, rows, stored)
+            ]
+            self._registry.put_recommendations(changed, rows, session)
             for tank, change in changes.items():
                 self._registry.add_events(log_events(change, moments[tank]), session)
         return changes
+
+    def _may_wait(
+        self,
+        one: Recommendation,
+        rows: Mapping[str, StoredRecommendation],
+        stored: Mapping[str, Recommendation],
+    ) -> bool:
+        """Whether one is stored already, all but its figures; they are known from now on."""
+        row = rows.get(one.id)
+        return row is not None and self._latest.wait(row, stored[one.id], one)
 
     def active(self, tanks: Collection[str], now: datetime) -> dict[str, ActiveConditions]:
         """The active conditions of each tank, for ``evaluate``."""

@@ -44,6 +44,9 @@ DEFAULT_SETTLING = timedelta(days=1)
 BACK: Final = "back"
 """In what is stored besides: so many of the same condition had cleared of late when it opened."""
 
+WORST: Final = "worst"
+"""In what is stored besides: the title of the worst moment so far, and how bad it was."""
+
 Key = tuple[str, str]
 
 
@@ -190,10 +193,10 @@ def _opened(tank: str, finding: Finding, now: datetime, back: int = 0) -> Recomm
 def _with_worst(extra: Mapping[str, Any], finding: Finding) -> dict[str, Any]:
     """What is stored besides, with the title of the worst moment so far."""
     rank = [int(finding.severity), finding.distance]
-    before = extra.get("worst")
+    before = extra.get(WORST)
     if before is not None and before["rank"] >= rank:
         return dict(extra)
-    return {**extra, "worst": {"rank": rank, "title": finding.title}}
+    return {**extra, WORST: {"rank": rank, "title": finding.title}}
 
 
 def _again(finding: Finding, before: Recommendation, now: datetime) -> Finding:

@@ -9,7 +9,7 @@ from typing import Any
 from service.api.context import current, now
 from service.api.http.blueprint import Blueprint
 from service.api.http.path_parameters import TANK
-from service.derive.loader import log_in_force
+from service.derive.log_in_force import log_in_force
 from service.derive.nutrients.estimate import NutrientLevel, Nutrients, nutrients_of
 from service.schemas.answers import AnswerSchema, Rows, With
 from service.schemas.base import Items, Schema

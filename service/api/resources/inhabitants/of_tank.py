@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from service.api.context import current, now
-from service.derive.loader import log_in_force
+from service.derive.log_in_force import log_in_force
 from service.registry.models.log import LogEntry
 from service.registry.models.tank import Tank
 from service.schemas.answers import AnswerSchema

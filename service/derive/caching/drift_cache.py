@@ -8,8 +8,10 @@ from datetime import datetime
 from service.derive.co2.mornings import MOST_DAYS, morning_drift, newest_calibration_us
 from service.derive.gas_exchange import FIT_DAYS
 from service.derive.inputs import Inputs
-from service.derive.loader import CO2_QUANTITIES, LogSource, Reader, load
+from service.derive.loader import CO2_QUANTITIES, load
+from service.derive.log_in_force import LogSource
 from service.derive.models.gas_exchange import GasModel
+from service.derive.series_reading import Reader
 from service.science.sensors.electrode_drift import ElectrodeDrift
 from service.store.interface import Store
 from service.times import to_us

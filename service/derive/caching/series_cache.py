@@ -11,9 +11,9 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable
 
-from service.derive.loader import HOUR_US, as_samples, step_of
-from service.derive.series_refresh import CachedSeries, Renewal, refresh
-from service.derive.series_totals import Totals
+from service.derive.caching.series_refresh import CachedSeries, Renewal, refresh
+from service.derive.caching.series_totals import Totals
+from service.derive.series_reading import HOUR_US, as_samples, step_of
 from service.store.interface import Store
 from service.store.model import MEAN_ALONE, Samples, SeriesKey
 
@@ -31,11 +31,6 @@ class SeriesCache:
         self._window_us = window_us
         self._series: dict[SeriesKey, CachedSeries] = {}
         self._asked: dict[SeriesKey, Renewal] = {}
-
-    @property
-    def keys(self) -> Collection[SeriesKey]:
-        """The series that are cached."""
-        return self._series.keys()
 
     def read(self, key: SeriesKey, start_us: int, end_us: int) -> Samples:
         """The means of a series in [start_us, end_us), as ``loader.means`` reads them."""
@@ -65,13 +60,6 @@ class SeriesCache:
         """The hours of a series as last read."""
         found = self._series.get(key)
         return Totals() if found is None else found.hours
-
-    def pop_rewritten(self) -> bool:
-        """Whether an hour that was over changed between two reads since this was last asked."""
-        found = any(one.rewritten for one in self._series.values())
-        for one in self._series.values():
-            one.rewritten = False
-        return found
 
     def keep_only(self, keys: Collection[SeriesKey]) -> None:
         """Drop all series but these."""

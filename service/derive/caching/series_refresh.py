@@ -9,9 +9,9 @@ from typing import Final
 
 import numpy as np
 
-from service.derive.loader import HOUR_US, step_of
+from service.derive.caching.series_totals import Times, Totals, no_times, no_values, runs
 from service.derive.models.co2 import Array
-from service.derive.series_totals import Times, Totals, no_times, no_values, runs
+from service.derive.series_reading import HOUR_US, step_of
 from service.store.interface import Store
 from service.store.model import MEAN_ALONE, Buckets, SeriesKey
 
@@ -27,8 +27,6 @@ class CachedSeries:
 
     Attributes:
         compared: start and end of the hours that were all compared last.
-        seen_us: the end of what was read last.
-        rewritten: an hour that was over has changed since this was set to False.
     """
 
     key: SeriesKey
@@ -37,8 +35,6 @@ class CachedSeries:
     hours: Totals = field(default_factory=Totals)
     days: Totals = field(default_factory=Totals)
     compared: tuple[int, int] | None = None
-    seen_us: int = 0
-    rewritten: bool = False
 
     def put(self, found: Buckets, start_us: int, end_us: int) -> None:
         """Replace the means from one hour to another."""
@@ -82,16 +78,13 @@ class Renewal:
         """Starts of the hours whose means have to be read."""
         return self.series.hours.part(self.first_us, self.end_us).differing(self.hours)
 
-    def done(self, changed: Times) -> None:
-        """All was read: only now it counts as seen, so that what failed midway is read again."""
+    def done(self) -> None:
+        """All was read: only now it counts, so that what failed midway is read again."""
         one = self.series
-        if one.seen_us and (changed < one.seen_us // HOUR_US * HOUR_US).any():
-            one.rewritten = True
         oldest = int(one.start_us.searchsorted(self.first_us))
         if oldest:
             one.start_us, one.mean = one.start_us[oldest:], one.mean[oldest:]
-        one.days, one.hours = self.days, self.hours
-        one.compared, one.seen_us = self.window, self.end_us
+        one.days, one.hours, one.compared = self.days, self.hours, self.window
         self.is_done = True
 
 
@@ -108,16 +101,15 @@ def refresh(store: Store, renewals: Sequence[Renewal]) -> None:
     hours = ((one, *span, HOUR_US) for one in renewals for span in one.hours_to_ask())
     for one, start_us, end_us, found in _answers(store, hours):
         one.hours = one.hours.replaced(Totals.of(found), start_us, end_us)
-    changed = [(one, one.changed_hours()) for one in renewals]
     means = (
         (one, *run, step_of(one.series.key.quantity))
-        for one, starts_us in changed
-        for run in runs(starts_us, HOUR_US)
+        for one in renewals
+        for run in runs(one.changed_hours(), HOUR_US)
     )
     for one, start_us, end_us, found in _answers(store, means):
         one.series.put(found, start_us, end_us)
-    for one, starts_us in changed:
-        one.done(starts_us)
+    for one in renewals:
+        one.done()
 
 
 def _answers(

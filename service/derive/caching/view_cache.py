@@ -7,25 +7,26 @@ registry and log each time: a view is what ``tank_view(load(...))`` would give.
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from datetime import date, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import Final
 
-from service.derive.cache_size import tanks_cached
+from service.derive.caching.cache_size import tanks_cached
+from service.derive.caching.drift_cache import MorningDrifts
+from service.derive.caching.registry_snapshot import RegistrySnapshot
+from service.derive.caching.series_cache import SeriesCache, read_totals
+from service.derive.caching.series_refresh import DAY_US, Renewal, refresh
 from service.derive.co2.target import Target, target_of
-from service.derive.drift_cache import MorningDrifts
 from service.derive.gas_exchange import FIT_DAYS, gas_exchange
 from service.derive.inputs import Inputs
-from service.derive.loader import HOUR_US, VIEW_DAYS, LogSource, load, means
-from service.derive.local_time import local_midnight
+from service.derive.light.day_cache import LightDayCache
+from service.derive.loader import VIEW_DAYS, load
+from service.derive.log_in_force import LogSource
 from service.derive.models.gas_exchange import GasModel
-from service.derive.models.light import LightDay
 from service.derive.models.tank_view import TankView
-from service.derive.registry_snapshot import RegistrySnapshot
-from service.derive.series_cache import SeriesCache, read_totals
-from service.derive.series_refresh import DAY_US, Renewal, refresh
+from service.derive.series_reading import HOUR_US, means
 from service.derive.tank_view import tank_view
 from service.registry.models.log import LogEntry
 from service.registry.models.tank import Tank
@@ -92,19 +93,16 @@ class _Prepared:
 
 @dataclass(slots=True)
 class _Cached:
-    """What is cached of one tank."""
+    """What is cached of one tank.
+
+    Attributes:
+        keys: the series that counted last.
+    """
 
     series: SeriesCache
     log: LogInForce | None = None
-    basis: _Basis | None = None
-    days: Mapping[date, LightDay] = field(default_factory=dict)
-
-    def take(self, basis: _Basis) -> None:
-        """Drop what does not rest on what derived values rest on now."""
-        if self.series.pop_rewritten() or basis != self.basis:
-            self.days = {}
-        self.basis = basis
-        self.series.keep_only(basis.keys)
+    keys: frozenset[SeriesKey] | None = None
+    light: LightDayCache = field(default_factory=LightDayCache)
 
 
 class ViewCache:
@@ -180,14 +178,12 @@ class ViewCache:
         self._write_down(inputs, prepared.registry)
         basis = _Basis.of(inputs)
         if cached is not None:
-            cached.take(basis)
+            cached.keys = basis.keys
+            cached.series.keep_only(basis.keys)
         gas = self._gas(inputs, basis, cached, loaded)
-        drift = self._drift(inputs, gas, cached)
-        if cached is None:
-            return tank_view(inputs, gas=gas, drift=drift)
-        view = tank_view(inputs, gas=gas, drift=drift, known_days=cached.days)
-        cached.days = {one.day: one for one in view.light_days if _is_over(tank, one.day, now)}
-        return view
+        drift = self._drift(inputs, gas, prepared.registry, cached)
+        light = None if cached is None else cached.light
+        return tank_view(inputs, gas=gas, drift=drift, light=light)
 
     def _write_down(self, inputs: Inputs, registry: LogSource) -> None:
         """Write down which sensors were first, before the store's retention blurs it."""
@@ -238,14 +234,18 @@ class ViewCache:
         return model
 
     def _drift(
-        self, inputs: Inputs, gas: GasModel | None, cached: _Cached | None
+        self,
+        inputs: Inputs,
+        gas: GasModel | None,
+        registry: LogSource,
+        cached: _Cached | None,
     ) -> ElectrodeDrift | None:
         """The drift of the pH probe as last found; found now where the budget allows."""
         if self._left_s <= 0.0:
             return self._drifts.known(inputs)
         with self._charged():
             reader = None if cached is None else cached.series.read
-            return self._drifts.find(inputs, gas, self._registry, self._store, reader)
+            return self._drifts.find(inputs, gas, registry, self._store, reader)
 
     @contextmanager
     def _charged(self) -> Iterator[None]:
@@ -279,11 +279,6 @@ class ViewCache:
 
 def _likely_keys(cached: _Cached, stored: Sequence[SeriesInfo]) -> Collection[SeriesKey]:
     """The series that count, as far as it is known before the tank's view is made."""
-    if cached.basis is not None:
-        return cached.basis.keys
+    if cached.keys is not None:
+        return cached.keys
     return [info.key for info in stored] if len(stored) <= FEW_SERIES else ()
-
-
-def _is_over(tank: Tank, day: date, now: datetime) -> bool:
-    """Whether a local day ended before the present hour: a change to it is then seen as such."""
-    return to_us(local_midnight(tank, day + timedelta(days=1))) <= to_us(now) // HOUR_US * HOUR_US

@@ -6,7 +6,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from service.derive.loader import ALWAYS_KINDS, LOG_DAYS
+from service.derive.log_in_force import ALWAYS_KINDS, LOG_DAYS
 from service.registry.models.ingest import DeviceClock
 from service.registry.models.log import LogEntry, LogKind
 from service.registry.registry import Registry

@@ -1,0 +1,81 @@
+"""When a recommendation whose figures alone moved is stored: not at each evaluation.
+
+Its last moment and the numbers in its words change with every reading. Each write to a file wears a
+memory card, and a home at rest would write 90 MB a day of them. So what a person acts on is stored
+at once, and the figures every few minutes; each has its own time beside it. Meanwhile the latest
+one is known to the process that evaluates.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import replace
+from datetime import timedelta
+from typing import Any, Final
+
+from service.advice.engine.history.change_events import acts_differently
+from service.advice.engine.history.lifecycle import WORST
+from service.advice.engine.recommendation import Finding, Recommendation
+from service.registry.models.recommendations import StoredRecommendation
+
+FIGURES_STORED_EVERY: Final = timedelta(minutes=10)
+"""Figures that are stored are this old at most. Our choice."""
+
+_NUMBER: Final = re.compile(r"\d+(?:[.,:]\d+)*")
+
+
+class LatestFigures:
+    """Recommendations that are newer than what is stored of them; used by one thread at a time."""
+
+    def __init__(self, stored_every: timedelta = FIGURES_STORED_EVERY) -> None:
+        """None is.
+
+        Args:
+            stored_every: 0 for a database whose writes wear nothing.
+        """
+        self._stored_every = stored_every
+        self._newer: dict[str, tuple[StoredRecommendation, Recommendation]] = {}
+
+    def of(self, stored: StoredRecommendation, read: Recommendation) -> Recommendation:
+        """The newer one, where what is stored is still what it was made from.
+
+        Args:
+            read: what is stored, read.
+        """
+        row, newer = self._newer.pop(stored.id, (None, read))
+        return newer if row == stored else read
+
+    def wait(
+        self, stored: StoredRecommendation, read: Recommendation, after: Recommendation
+    ) -> bool:
+        """Whether one need not be stored yet; it is known from now on.
+
+        Args:
+            stored, read: what is stored of it, and the same, read.
+            after: as it is now.
+        """
+        age = after.last_seen - read.last_seen
+        if age >= self._stored_every or not _differ_in_figures_alone(read, after):
+            return False
+        self._newer[stored.id] = (stored, after)
+        return True
+
+
+def _differ_in_figures_alone(before: Recommendation, after: Recommendation) -> bool:
+    """Whether nobody would act differently, and their words are the same but for numbers."""
+    same = replace(after, finding=before.finding, last_seen=before.last_seen, extra=before.extra)
+    return (
+        same == before
+        and _without_worst(before.extra) == _without_worst(after.extra)
+        and not acts_differently(before, after)
+        and _words(before.finding) == _words(after.finding)
+    )
+
+
+def _without_worst(extra: Mapping[str, Any]) -> dict[str, Any]:
+    return {name: value for name, value in extra.items() if name != WORST}
+
+
+def _words(finding: Finding) -> tuple[str, str]:
+    return _NUMBER.sub("", finding.title), _NUMBER.sub("", finding.action)

@@ -1,0 +1,1 @@
+"""Tanks and their series in, views that are made again and again out, checked each time."""
