@@ -16,6 +16,7 @@ such as LITTORAL_INGEST__BATCH_AGE_S=1.
 from __future__ import annotations
 
 import argparse
+import os
 import tempfile
 import time
 from collections.abc import Mapping
@@ -53,6 +54,7 @@ def measure(
     """Bytes by process while sensors report for so long, the readings, and the seconds taken."""
     with Sensors(one, per_second) as sensors:
         time.sleep(_SETTLED_S)
+        os.sync()  # what the start has left to be written belongs to nobody here
         before, sent, start_s = written(one, device), sensors.sent, time.monotonic()
         time.sleep(seconds)
         after, took_s = written(one, device), time.monotonic() - start_s
