@@ -156,7 +156,7 @@ def _lay_in(
             count = past.lay_in(store, advance)
         seconds = time.monotonic() - began
         console.print(
-            f"Laid {count:,} invented readings of {options.days} days straight into the store "
+            f"Wrote {count:,} invented readings of {options.days} days straight to the store "
             f"in {seconds:.1f} s. From here on all readings come over MQTT.",
             soft_wrap=True,
         )

@@ -63,3 +63,16 @@ def test_the_heap_is_bounded_where_the_c_library_can():
 def test_another_c_library_is_left_alone(monkeypatch):
     monkeypatch.setattr("service.app.heap.ctypes.CDLL", lambda name: object())
     assert not bound_heap()
+
+
+def test_page_caches_of_all_connections_have_one_bound():
+    """As SQLite's documentation says of PRAGMA soft_heap_limit: it is of the whole process."""
+    code = (
+        "import sqlite3; from service.app.heap import bound_page_caches; "
+        "bound_page_caches(2_000_000); other = sqlite3.connect(':memory:'); "
+        "print(*other.execute('PRAGMA soft_heap_limit').fetchone())"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=True
+    )
+    assert done.stdout == "2000000\n"

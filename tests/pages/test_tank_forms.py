@@ -302,9 +302,11 @@ def test_a_button_marks_the_time_of_a_probe_out_of_the_tank(warm: Served, visit:
          for minute in range(0, 60, 5)]
     )  # fmt: skip
     page = visit(f"{warm.url}/tanks/reedbed", java_script_enabled=False).page
-    page.get_by_role("button", name="pH probe is out of the tank").click()
+    page.get_by_role("button", name="Taking the pH probe out: ignore its readings").click()
     expect(page.locator("#probe-out")).to_contain_text("logged as out of the tank since")
-    expect(page.get_by_role("button", name="pH probe is out of the tank")).to_have_count(0)
+    expect(
+        page.get_by_role("button", name="Taking the pH probe out: ignore its readings")
+    ).to_have_count(0)
     warm.clock.moment += timedelta(minutes=10)
     page.get_by_role("button", name="pH probe is back in the tank").click()
     expect(page.locator("#probe-out")).to_have_count(0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import random
 from dataclasses import replace
 from zoneinfo import ZoneInfo
@@ -11,6 +12,7 @@ import pytest
 from service.store import Flag, Reading
 from service.store.columns import ReadingColumns
 from service.store.transfer import importer
+from service.store.transfer.csv_file import Lines
 from service.store.transfer.csv_mapping import CsvMapping, column_of_text
 from service.store.transfer.csv_rows import row_reader
 from service.store.transfer.importer import import_csv
@@ -113,6 +115,44 @@ def test_blank_lines_and_refused_rows_keep_their_lines_whatever_the_size_of_bloc
     assert [(one.line, one.column) for one in rejected] == [(7, "temperature"), (12, "temperature")]
     assert "value is 'x'; allowed: a finite number" in rejected[0].reason
     assert (report.rows, report.readings, report.rejected) == (6, 4, 2)
+
+
+@pytest.mark.parametrize("delimiter", [",", ";", "\t"])
+def test_lines_without_quotation_marks_are_the_rows_that_csv_has(tmp_path, delimiter) -> None:
+    """Against the csv module of Python: line ends of both kinds, blank lines, odd characters."""
+    generator = random.Random(3)
+    parts = [
+        "6.5",
+        "",
+        " ",
+        "\u2028",
+        "\x0b",
+        "\x00",
+        "ß",
+        delimiter,
+        delimiter,
+        "\n",
+        "\r\n",
+        "\n\n",
+    ]
+    for _ in range(300):
+        text = "".join(
+            generator.choices([*parts, "\r", '"'][: generator.choice([12, 12, 14])], k=12)
+        )
+        path = tmp_path / "log.csv"
+        path.write_bytes(text.encode() + generator.choice([b"", b"\xff\n"]))
+        decoded = path.read_bytes().decode("utf-8", "replace")
+        with path.open("rb") as file:
+            lines = Lines(file)
+            block = lines.plain_block(1000, delimiter)
+            if block is None:
+                assert '"' in text or "\r" in text.replace("\r\n", "")
+                assert (lines.offset, lines.line, file.tell()) == (0, 0, 0)
+                continue
+            assert lines.offset == file.tell() == path.stat().st_size
+        numbered = list(enumerate(csv.reader(decoded.split("\n"), delimiter=delimiter), 1))
+        expected = [(line, row) for line, row in numbered if row]
+        assert list(zip(block.lines, block.rows, strict=True)) == expected
 
 
 def test_rows_before_a_line_that_is_no_csv_are_told(tmp_path) -> None:

@@ -123,7 +123,9 @@ def judge(trial: Trial, tank: Tank, registry: Log, store: Store, now: datetime) 
     tanks = [tank if one is None else one.put_into(tank) for one in (trial.before, trial.after)]
     until = min(now, local_moment(tanks[0], changed, tanks[0].light.start))
     before = _days(tanks[0], registry, store, first, until, None)
-    until = min(now, local_midnight(tank, last + timedelta(days=1)) + NOON)
+    morning = last + timedelta(days=1)
+    lights_on = local_moment(tanks[1], morning, tanks[1].light.start)
+    until = min(now, max(local_midnight(tank, morning) + NOON, lights_on))
     after = _days(tanks[1], registry, store, changed + timedelta(days=1), until, before)
     watched = [WATCHED[name] for name in trial.watched if name in WATCHED]
     compared = [compare(one, before, after, changed, last) for one in watched]

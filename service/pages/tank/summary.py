@@ -168,9 +168,9 @@ def _sentences(view: TankNow, local_time: LocalTime) -> Iterator[str]:
     if line.tone is Tone.UNKNOWN:
         yield "The temperature is not known."
     elif line.tone is Tone.REST:
-        yield f"The water has {line.value} °C."
+        yield f"The water is at {line.value} °C."
     else:
-        yield f"The water has {line.value} °C, {line.word}."
+        yield f"The water is at {line.value} °C, {line.word}."
 
 
 def _lamp(light: LightNow | None, local_time: LocalTime) -> str:

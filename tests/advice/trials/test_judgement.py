@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import time, timedelta
 from typing import Any, cast
 
 import pytest
 
+from service.advice.trials import judgement
 from service.advice.trials.judgement import Judgement, Verdict, judge
 from service.registry.documents import from_document, to_document
 from service.registry.models.log import LogEntry, LogKind
@@ -35,9 +36,13 @@ def judged(
     *more: LogEntry,
     days: int = 14,
     earlier_min: int = 60,
+    lights_on: time | None = None,
 ) -> Judgement:
     """What is said so many days after the change."""
     before, after = tanks(replace(EARLIER, earlier_min=earlier_min))
+    if lights_on is not None:
+        light = replace(after.light, start=lights_on)
+        before, after = replace(before, light=light), replace(after, light=light)
     now = CHANGED + timedelta(days=days, hours=1)
     store.advance(now)
     entries = sorted([*log(), *more], key=lambda one: one.time, reverse=True)
@@ -98,6 +103,22 @@ def test_without_an_effect_no_difference_is_seen(still: MemoryStore) -> None:
     found = judged(still, ("co2-at-lights-on", "gas-per-day"), earlier_min=0)
     assert {one.verdict for one in found.answers} == {Verdict.NO_DIFFERENCE}
     assert "no difference seen; a difference of more than" in found.sentence
+
+
+@pytest.mark.parametrize(("lights_on", "hour"), [(time(10), 12), (time(15), 15)])
+def test_the_last_night_is_loaded_to_its_end(
+    store: MemoryStore, monkeypatch: pytest.MonkeyPatch, lights_on: time, hour: int
+) -> None:
+    ends = []
+    days_of = judgement._days
+
+    def days(*given: Any) -> Any:
+        ends.append(given[4])
+        return days_of(*given)
+
+    monkeypatch.setattr(judgement, "_days", days)
+    judged(store, ("co2-night-low",), days=15, lights_on=lights_on)
+    assert ends[1] == CHANGED + timedelta(days=14, hours=hour)
 
 
 def test_after_a_few_days_there_is_too_little_to_say(store: MemoryStore) -> None:
