@@ -18,7 +18,7 @@ from service.registry.species.ranges import SharedRange
 from service.science.temperature.daily_course import daily_course
 from service.science.temperature.excursions import Excursion, excursions
 from service.science.temperature.forecast import HORIZON_S, WINDOW_S, forecast_crossing
-from service.science.temperature.rate import newest_rate_c_per_h
+from service.science.temperature.rate import rate_c_per_h
 from service.store.model import Reading, Samples
 from service.times import to_us
 
@@ -149,8 +149,10 @@ def _rate(samples: Samples) -> float | None:
         return None
     time_us = samples.time_us
     since = int(time_us.searchsorted(time_us[-1] - int(RATE_WINDOW_S * 1e6)))
-    rate = newest_rate_c_per_h(time_us[since:] / 1e6, samples.value[since:], RATE_WINDOW_S)
-    return None if np.isnan(rate) else rate
+    if len(samples) - since < 3:
+        return None
+    rates = rate_c_per_h(time_us[since:] / 1e6, samples.value[since:], RATE_WINDOW_S)
+    return None if np.isnan(rates[-1]) else float(rates[-1])
 
 
 def _forecast(tolerance: Tolerance, samples: Samples, rate_k_h: float) -> Forecast | None:

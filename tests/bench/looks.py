@@ -1,12 +1,13 @@
 """What an evaluation of many tanks takes, from the store to the ledger: the first and later ones.
 
-    python -m tests.bench.looks [TANKS] [--evaluations 5] [--profile]
+    python -m tests.bench.looks [TANKS] [--evaluations 5] [--profile] [--victoriametrics]
 
 Invented tanks of five kinds with eight days of pH, temperature and light, each 5 min, and a log of
 55 entries, in a real SQLite store and registry. Between two evaluations five minutes pass, without
 and with new readings of each sensor. Printed is processor time of one process, milliseconds a tank,
 in all and by part, with the questions to store and registry; beside it a floor: a question for the
-newest readings of each tank, and the rules on views that are there already.
+newest readings of each tank, and the rules on views that are there already. With
+``--victoriametrics`` the store is a real server of its own, whose processor time is left out.
 """
 
 from __future__ import annotations
@@ -34,12 +35,15 @@ from service.advice.engine.scheduler import Scheduler
 from service.derive.caching import view_cache
 from service.registry.models.log import LogEntry, LogKind
 from service.registry.registry import Registry, open_registry
+from service.store import open_store
+from service.store.http import Remote
 from service.store.interface import Store
 from service.store.model import Reading, Samples
-from service.store.sqlite.store import SqliteStore
 from service.times import to_us
 from tests.advice.cases import usual_log, view_with
 from tests.derive.pieces import NOON, a_tank, days_of, entry, gassed, grid, lamp, samples
+from tests.servers import HOST, Victoriametrics
+from tests.store.conftest import show_on
 
 TANKS: Final = 200
 STEP: Final = timedelta(minutes=5)
@@ -159,8 +163,14 @@ def metered(meter: Meter, registry: Registry) -> Iterator[None]:
     def counted(*_: object) -> None:
         meter.asked["registry: statements"] += 1
 
+    def requested(*args: Any, **options: Any) -> Any:
+        meter.asked["store: requests"] += 1
+        return request(*args, **options)
+
+    request = Remote.request
     event.listen(registry.engine, "before_cursor_execute", counted)
     patches = [
+        mock.patch.object(Remote, "request", requested),
         mock.patch.object(
             view_cache, "gas_exchange", meter.timed("fits", "fits", view_cache.gas_exchange)
         ),
@@ -219,12 +229,38 @@ def tell(
     print(f"    asked a tank: {asked}", flush=True)
 
 
-def run(folder: Path, tanks: int, evaluations: int, profiled: bool) -> None:
+@contextmanager
+def opened(folder: Path, on_server: bool) -> Iterator[tuple[Store, Store, Callable[[], None]]]:
+    """An empty store as one process writes and another reads it, and what shows all that is new."""
+    if not on_server:
+        store = open_store(f"sqlite:///{folder / 'readings.db'}")
+        yield store, store, lambda: None
+        store.close()
+        return
+    server = Victoriametrics(folder / "server")
+    try:
+        server.start()
+        url = f"victoriametrics://{HOST}:{server.port}"
+        written, store = open_store(url), open_store(url)
+        yield written, store, lambda: show_on(server.url)
+        written.close()
+        store.close()
+    finally:
+        server.stop()
+
+
+def run(
+    folder: Path,
+    options: argparse.Namespace,
+    written: Store,
+    plain: Store,
+    show: Callable[[], None],
+) -> None:
     """Fill, evaluate, print."""
-    kinds = kinds_of_tanks()
+    tanks, kinds = options.tanks, kinds_of_tanks()
     registry = open_registry(f"sqlite:///{folder / 'registry.db'}")
-    plain = SqliteStore.from_url(f"sqlite:///{folder / 'readings.db'}")
-    fill(registry, plain, tanks, kinds)
+    fill(registry, written, tanks, kinds)
+    show()
     meter, clock = Meter(), MovingClock()
     store: Any = MeteredStore(plain, meter)
     watch = Scheduler(registry, store, clock, 60.0)
@@ -235,20 +271,20 @@ def run(folder: Path, tanks: int, evaluations: int, profiled: bool) -> None:
     tell("first, with fits", [first], bare_ms, meter, tanks)
     for what in ("later, nothing new", "later, new readings of each sensor"):
         found = []
-        for _ in range(evaluations):
+        for _ in range(options.evaluations):
             before, clock.time = clock.time, clock.time + STEP
             if what.endswith("sensor"):
-                plain.write(readings(tanks, kinds, to_us(before), to_us(clock.time)))
+                written.write(readings(tanks, kinds, to_us(before), to_us(clock.time)))
+                show()
             found.append(one_evaluation(watch, registry, meter, tanks))
         tell(what, found, bare_ms, meter, tanks)
-    if profiled:
+    if options.profile:
         profile = cProfile.Profile()
         clock.time += STEP
-        plain.write(readings(tanks, kinds, to_us(clock.time - STEP), to_us(clock.time)))
+        written.write(readings(tanks, kinds, to_us(clock.time - STEP), to_us(clock.time)))
         profile.runcall(watch.evaluate_all)
         for order in ("tottime", "cumtime"):
             pstats.Stats(profile).strip_dirs().sort_stats(order).print_stats(45)
-    plain.close()
     registry.close()
 
 
@@ -258,9 +294,13 @@ def main() -> None:
     parser.add_argument("tanks", type=int, nargs="?", default=TANKS)
     parser.add_argument("--evaluations", type=int, default=5)
     parser.add_argument("--profile", action="store_true")
+    parser.add_argument("--victoriametrics", action="store_true")
     options = parser.parse_args()
-    with tempfile.TemporaryDirectory(prefix="littoral-bench-") as folder:
-        run(Path(folder), options.tanks, options.evaluations, options.profile)
+    with (
+        tempfile.TemporaryDirectory(prefix="littoral-bench-") as folder,
+        opened(Path(folder), options.victoriametrics) as stores,
+    ):
+        run(Path(folder), options, *stores)
 
 
 if __name__ == "__main__":

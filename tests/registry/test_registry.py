@@ -267,8 +267,12 @@ def test_rejections_are_bounded_but_counted_for_ever(registry):
     assert [r.payload_excerpt for r in registry.rejections(limit=99)] == [
         "p7", "p6", "p5", "p4", "p3",
     ]  # fmt: skip
-    assert registry.rejections(limit=2) == [_rejection(7, "unknown-tank", ""), _rejection(6)]
-    assert registry.rejections(limit=1, tank="a") == [_rejection(6)]
+    newest, second = registry.rejections(limit=2)
+    assert newest == replace(_rejection(7, "unknown-tank", ""), id=newest.id)
+    assert second == replace(_rejection(6), id=second.id)
+    assert newest.id > second.id > 0
+    assert registry.rejections(limit=1, tank="a") == [second]
+    assert registry.rejections(limit=1, before=newest.id) == [second]
     assert registry.rejection_counts() == {"not-a-number": 7, "unknown-tank": 1}
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date, datetime, timedelta
+from statistics import median
 
 import numpy as np
 import numpy.typing as npt
@@ -55,7 +56,7 @@ def gas_start_of(tank: Tank, series: Co2Series, now: datetime) -> GasStart | Non
     if starts[0] is None or len(usual) < LEAST_DAYS:
         return None
     then, level = starts[0]
-    return GasStart(switched_on(today), level, level - then, float(np.median(usual)), len(usual))
+    return GasStart(switched_on(today), level, level - then, median(usual), len(usual))
 
 
 def _levels(

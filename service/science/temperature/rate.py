@@ -61,37 +61,6 @@ def rate_c_per_h(
     return result
 
 
-def newest_rate_c_per_h(
-    time_s: ArrayLike,
-    temperature_c: ArrayLike,
-    window_s: float,
-    *,
-    min_samples: int = 3,
-    min_span: float = 0.5,
-) -> float:
-    """Rate of change at the last sample that is not NaN, as `rate_c_per_h` has it.
-
-    Parameters
-    ----------
-    time_s, temperature_c: (n,); of them those in the window before the last one count.
-
-    Returns
-    -------
-    K/h; NaN where the window holds too little.
-    """
-    time, temperature = series("temperature_c", time_s, temperature_c)
-    steps(time)  # refuses unsorted time
-    window = as_number("window_s", window_s, above=0)
-    first = int(time.searchsorted(time[-1] - window)) if time.size else 0
-    if time.size - first < min_samples or time[-1] - time[first] < min_span * window:
-        return np.nan
-    t = (time[first:] - time[-1]) / SECONDS_PER_HOUR
-    y = temperature[first:] - temperature[-1]
-    t -= t.sum() / t.size
-    spread = float(t @ t)
-    return float(t @ y) / spread if spread > 1e-18 else np.nan
-
-
 def _slopes(time: Floats, temperature: Floats, first: IntArray, start: int, stop: int) -> Floats:
     """Least-squares slopes in K/h of the windows that end at samples start..stop-1."""
     base = int(first[start])

@@ -20,6 +20,7 @@ from service.advice.phrases import capitalised, percent
 from service.advice.rules.observed.seen import rising
 from service.derive.models.co2 import Array
 from service.derive.thresholds import COMMON_PRACTICE, OUR_CHOICE
+from service.science.numeric.ranks import median
 
 CODE = "co2-unsteady"
 TUFTS = "tufts"
@@ -90,7 +91,7 @@ def judge(case: Case) -> Iterator[Finding]:
 
 def usual_step(means: Array) -> float:
     """Median of the steps between neighbouring days, relative to the median of the days."""
-    return float(np.median(np.abs(np.diff(means))) / np.median(means))
+    return median(np.abs(np.diff(means))) / median(means)
 
 
 RULE = Rule(CODE, "CO2 while lit differs from day to day", judge, clear_delay=timedelta(hours=6))
