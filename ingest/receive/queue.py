@@ -70,7 +70,8 @@ class MessageQueue:
         self._bytes_taken = 0
         self._new = threading.Event()
         self._closed = False
-        self._topics: set[str] = set()
+        #: Hashes of topics: strangers choose their length.
+        self._topics: set[int] = set()
         self._urgent = False
         self._taken_s = float("-inf")
         #: What comes before this has waited at the broker.
@@ -91,8 +92,9 @@ class MessageQueue:
         """Add one message; ``notify`` wakes the writer."""
         self._queue.append(message)
         self._bytes_put += _bytes_of(message)
-        if message.topic not in self._topics and len(self._topics) < _MOST_TOPICS:
-            self._topics.add(message.topic)
+        topic = hash(message.topic)
+        if topic not in self._topics and len(self._topics) < _MOST_TOPICS:
+            self._topics.add(topic)
             # After the message is there: else a batch that ends in between takes the haste alone.
             self._urgent = True
 
@@ -115,7 +117,8 @@ class MessageQueue:
         if self._begun is None:
             now_s = time.monotonic()
             self._begun = _Begun(now_s, len(self._queue))
-            self._urgent = self._urgent or now_s < self._backlog_until_s
+            if now_s < self._backlog_until_s:
+                self._urgent = True
         if not self._gather(self._begun, timeout_s):
             return []
         self._urgent = False  # one that is put from here on counts for the next batch

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
+import tracemalloc
 
 import pytest
 
@@ -108,6 +109,19 @@ def test_topics_count_as_payload_does():
     while queue.take(0.0):
         continue
     assert queue.has_room
+
+
+def test_topics_that_were_seen_take_no_room():
+    """Whoever may publish chooses their length."""
+    queue = MessageQueue(10, 0.0, 10)
+    tracemalloc.start()
+    try:
+        for n in range(200):
+            queue.put(Message(f"{n}/" + "x" * 65_000, b"", n))
+            queue.take(0.0)
+        assert tracemalloc.get_traced_memory()[0] < 100_000
+    finally:
+        tracemalloc.stop()
 
 
 def test_empty_messages_take_room_too():
