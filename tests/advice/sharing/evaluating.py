@@ -41,7 +41,9 @@ _stand_still: list[str] = []
 
 def start(folder: str, registry: str, name: str, broker: str, hook: str) -> None:
     """Begin to evaluate in a thread."""
-    options = WebhookOptions(hook, KEY, allow_networks=(ip_network("127.0.0.0/8"),))
+    loopback = (ip_network("127.0.0.0/8"),)
+    # Longer than a test lets a receiver wait with its answer.
+    options = WebhookOptions(hook, KEY, allow_networks=loopback, timeout_s=600.0)
     config = Config(
         store=StoreConfig(f"sqlite:///{folder}/readings.db"),
         registry=RegistryConfig(registry),
