@@ -104,6 +104,12 @@ class Fleet:
         """How many webhooks were delivered, and are noted as such."""
         return self.registry.delivery_counts().get(("hook", DeliveryState.DELIVERED), 0)
 
+    def taken_over(self) -> list[str]:
+        """Events that a process was sending when others held it for gone, as under much load."""
+        file = self.folder / "taken-over"
+        events = {one.id: one.event.id for one in self.registry.deliveries(limit=1000)}
+        return [events[int(line)] for line in file.read_text().split()] if file.exists() else []
+
     def evaluates_all(self, *names: str) -> None:
         """Wait until each tank was evaluated once more, by one of these alone."""
         last = max((row.number for row in self.evidence()), default=0)
@@ -167,7 +173,7 @@ def test_each_tank_has_one_scheduler_whoever_is_killed_or_stands_still(
 
     # The others deliver all but what the first one has claimed, of which it has sent one.
     wait_until(
-        lambda: house.delivered() == len(events) - AT_ONCE, 60, lambda: str(house.delivered())
+        lambda: house.delivered() >= len(events) - AT_ONCE, 60, lambda: str(house.delivered())
     )
     house.kill("a")
     wait_until(lambda: house.shared_by("b", "c"))
@@ -199,8 +205,8 @@ def test_each_tank_has_one_scheduler_whoever_is_killed_or_stands_still(
     assert house.parts() == {"": 65}
     assert [event.id for event in house.registry.events(limit=1000)] == events
     got = Counter(json.loads(one.body)["id"] for one in receiver.received)
-    once_more = json.loads(unanswered.body)["id"]
-    assert got == Counter([*events, once_more]), "only what the killed one was sending comes twice"
+    once_more = [json.loads(unanswered.body)["id"], *house.taken_over()]
+    assert got == Counter(events + once_more), "only what was cut off comes once more"
 
 
 def _assert_one_at_a_time(evidence: list[Any]) -> None:
