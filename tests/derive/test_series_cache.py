@@ -140,37 +140,46 @@ def test_totals_differ_by_number_sum_or_presence() -> None:
     assert one.part(2 * HOUR_US, 4 * HOUR_US).start_us.tolist() == [2 * HOUR_US]
 
 
-def test_what_failed_midway_is_read_again(tmp_path: Path) -> None:
-    """The store goes away between the question for totals and that for means."""
+class FailingStore(CountingStore):
+    """Goes away at a question for means."""
 
-    class Fails(CountingStore):
-        fails = False
+    means_left = 1_000
 
-        def aggregates(
-            self,
-            keys: Sequence[SeriesKey],
-            start_us: int,
-            end_us: int,
-            every_us: int,
-            **wanted: Any,
-        ) -> list[Buckets]:
-            if self.fails and every_us == step_of("temperature"):
+    def aggregates(
+        self,
+        keys: Sequence[SeriesKey],
+        start_us: int,
+        end_us: int,
+        every_us: int,
+        **wanted: Any,
+    ) -> list[Buckets]:
+        """As the store's, until so many questions for means were answered."""
+        if every_us == step_of("temperature"):
+            if not self.means_left:
                 raise StoreUnavailableError("away")
-            return super().aggregates(keys, start_us, end_us, every_us, **wanted)
+            self.means_left -= 1
+        return super().aggregates(keys, start_us, end_us, every_us, **wanted)
 
-    store = Fails.from_url(f"sqlite:///{tmp_path / 'readings.db'}")
-    assert isinstance(store, Fails)
+
+@pytest.mark.parametrize("answered", [0, 1])
+@pytest.mark.parametrize("later", [25.0, 24.0], ids=["stays", "taken back"])
+def test_what_failed_midway_is_read_again(answered: int, later: float, tmp_path: Path) -> None:
+    """The store goes away after the question for totals, before or amid those for means."""
+    store = FailingStore.from_url(f"sqlite:///{tmp_path / 'readings.db'}")
+    assert isinstance(store, FailingStore)
     store.asked = []
     start_us, end_us = 20_000 * DAY_US, 20_001 * DAY_US + 90
     store.write([Reading(*_names(KEY), start_us + n * HOUR_US, 24.0) for n in range(24)])
     cache = SeriesCache(store, DAY_US)
     cache.read(KEY, start_us, end_us)
-    store.write([Reading(*_names(KEY), start_us + 7 * HOUR_US, 25.0)])
-    store.fails = True
+    changed_us = [start_us + hour * HOUR_US for hour in (7, 12)]
+    store.write([Reading(*_names(KEY), at, 25.0) for at in changed_us])
+    store.means_left = answered
     with pytest.raises(StoreUnavailableError):
         cache.read(KEY, start_us, end_us)
-    store.fails = False
-    assert 25.0 in cache.read(KEY, start_us, end_us).value
+    store.means_left = 1_000
+    store.write([Reading(*_names(KEY), at, later) for at in changed_us])
+    assert cache.read(KEY, start_us, end_us).value[[7, 12]].tolist() == [later, later]
     store.close()
 
 

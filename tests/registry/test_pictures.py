@@ -4,9 +4,6 @@ from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta
 
-import pytest
-
-from service.errors import NotFoundError
 from service.registry.models.log import LogKind
 from service.registry.models.pictures import NewPicture, SentPictures, StoredFile
 from service.registry.models.tank import Tank
@@ -29,9 +26,9 @@ def test_what_comes_after_one_is_the_rest_of_the_list(registry: Registry) -> Non
     listed = registry.pictures("a")
     assert len(listed) == 6
     for at, one in enumerate(listed):
-        assert registry.pictures("a", after=one.id) == listed[at + 1 :]
+        assert registry.pictures("a", after=one.place) == listed[at + 1 :]
     early = NOW - timedelta(hours=1)
-    assert registry.pictures("a", after=listed[0].id, end=early, limit=3) == listed[2:5]
-    for other in ("p-0-0", "gone"):
-        with pytest.raises(NotFoundError):
-            registry.pictures("a", after=other)
+    assert registry.pictures("a", after=listed[0].place, end=early, limit=3) == listed[2:5]
+    for at in (3, 4):
+        registry.delete_picture("a", listed[at].id)
+        assert registry.pictures("a", after=listed[at].place) == listed[at + 1 :]

@@ -88,6 +88,8 @@ class Evaluator:
         self._trials = self._registry.running_trials()
         self._waiting = readings_waiting(self._registry.statuses(), now)
         for first in range(0, len(own), TANKS_AT_ONCE):
+            if stopping.is_set():
+                break  # what the rest needs is not even asked for
             self.release(self._leases.tend(may_give=True))
             some = filter(self._leases.holds, own[first : first + TANKS_AT_ONCE])
             changes |= self._evaluate(self._registry.tanks_of(list(some)), absences, now, failed)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any, Final
 
 from flask import request
@@ -22,11 +22,12 @@ from service.api.http.problems.faults import invalid_body, invalid_field
 from service.registry.fields.limits import NAME_LENGTH, NOTE_LENGTH
 from service.registry.fields.log.kinds import KINDS
 from service.registry.models.log import LogKind
-from service.registry.models.recommendations import ACTIVE_STATES, State
+from service.registry.models.recommendations import ACTIVE_STATES, State, Urgency
 from service.schemas.answers import AnswerSchema
 from service.schemas.base import Items, Schema
-from service.schemas.fields import Choice, Name, Text, Whole
+from service.schemas.fields import Choice, Text, Whole
 from service.schemas.free_json import JsonObject
+from service.schemas.keys import KEY_ID, KEY_MOMENT, KEY_MOMENT_OR_NONE, KEY_WHOLE, Key
 from service.schemas.messages import error_of_messages
 from service.schemas.times import Moment, Span
 from service.times import format_moment
@@ -39,6 +40,9 @@ blueprint = Blueprint(
 )
 
 
+AFTER: Final = Key(KEY_WHOLE, KEY_MOMENT_OR_NONE, KEY_MOMENT, KEY_ID)
+
+
 class OptionsSchema(Schema):
     """Which recommendations."""
 
@@ -48,7 +52,7 @@ class OptionsSchema(Schema):
         load_default="active",
     )
     start = Moment("Only those seen at this moment or later.")
-    after = Name("Only what comes after the recommendation of this id.")
+    after = AFTER
     limit = Whole(
         f"At most so many; `next` leads to the rest. Default {MOST}.",
         low=1,
@@ -103,7 +107,6 @@ _DONE_BODY: Final = {
 @blueprint.at("/recommendations", "GET")
 @blueprint.query(OptionsSchema)
 @blueprint.answers(200, RecommendationsSchema)
-@blueprint.also_answers(404, description="There is no recommendation of the id `after`.")
 def recommendations(options: dict[str, Any]) -> dict[str, Any]:
     """What to do, of all tanks, most urgent first"""
     return _page(options)
@@ -211,10 +214,22 @@ def _page(options: dict[str, Any], tank: str | None = None) -> dict[str, Any]:
     states: Sequence[State] = (State(wanted),) if wanted in set(State) else ACTIVE_STATES
     if wanted == "any":
         states = tuple(State)
-    limit, after = options["limit"], options.get("after")
+    limit, after = options["limit"], _urgency(options.get("after"))
     found = _ledger().page(tank, states, since=options.get("start"), after=after, limit=limit + 1)
-    shown, more = page_by_key(found, limit, lambda one: one.id)
+    shown, more = page_by_key(found, limit, _key)
     return {"recommendations": shown, "next": more}
+
+
+def _key(one: Recommendation) -> str:
+    urgency = one.urgency
+    return AFTER.text_of((urgency.severity, urgency.due, urgency.first_seen, urgency.id))
+
+
+def _urgency(key: tuple[int, datetime | None, datetime, str] | None) -> Urgency | None:
+    if key is None:
+        return None
+    severity, due, first_seen, id = key
+    return Urgency(id, severity, due, first_seen)
 
 
 def _marked(id: str, state: State) -> Recommendation:

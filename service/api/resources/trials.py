@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Any
+from typing import Any, Final
 
 from flask import Response
 from flask.views import MethodView
@@ -26,6 +26,7 @@ from service.registry.models.trials import Trial
 from service.schemas.answers import AnswerSchema
 from service.schemas.base import Items, Schema
 from service.schemas.fields import Choice, Name, Text, Whole
+from service.schemas.keys import KEY_ID, KEY_MOMENT, Key
 from service.schemas.times import Moment, Span
 from service.times import format_moment, format_span
 
@@ -37,11 +38,14 @@ blueprint = Blueprint(
 )
 
 
+AFTER: Final = Key(KEY_MOMENT, KEY_ID)
+
+
 class TrialOptionsSchema(Schema):
     """Which trials."""
 
     state = Choice("Only in this state.", words=list(TrialState))
-    after = Name("Only what comes after the trial of this id.")
+    after = AFTER
     limit = Whole("At most so many; default 100.", low=1, high=1000, text=True, load_default=100)
 
 
@@ -122,7 +126,7 @@ class TrialsView(MethodView):
         states = (TrialState(options["state"]),) if "state" in options else tuple(TrialState)
         limit, after = options["limit"], options.get("after")
         trials = registry.trials(tank, states, after=after, limit=limit + 1)
-        shown, more = page_by_key(trials, limit, lambda one: one.id)
+        shown, more = page_by_key(trials, limit, lambda one: AFTER.text_of((one.begun, one.id)))
         return {"tank": tank, "trials": shown, "watchable": watchable(found), "next": more}
 
     @blueprint.body(

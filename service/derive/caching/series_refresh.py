@@ -50,6 +50,7 @@ class Renewal:
 
     Attributes:
         days, hours: what the store was found to hold.
+        means: those of stretches that changed, each with its start and end.
         is_done: all of it was read.
     """
 
@@ -58,6 +59,7 @@ class Renewal:
     end_us: int
     days: Totals = field(default_factory=Totals)
     hours: Totals = field(default_factory=Totals)
+    means: list[tuple[Buckets, int, int]] = field(default_factory=list)
     is_done: bool = False
 
     @property
@@ -79,8 +81,11 @@ class Renewal:
         return self.series.hours.part(self.first_us, self.end_us).differing(self.hours)
 
     def done(self) -> None:
-        """All was read: only now it counts, so that what failed midway is read again."""
+        """All was read: only now any of it counts, so that what failed midway is read again."""
         one = self.series
+        for stretch in self.means:
+            one.put(*stretch)
+        self.means = []
         oldest = int(one.start_us.searchsorted(self.first_us))
         if oldest:
             one.start_us, one.mean = one.start_us[oldest:], one.mean[oldest:]
@@ -107,7 +112,7 @@ def refresh(store: Store, renewals: Sequence[Renewal]) -> None:
         for run in runs(one.changed_hours(), HOUR_US)
     )
     for one, start_us, end_us, found in _answers(store, means):
-        one.series.put(found, start_us, end_us)
+        one.means.append((found, start_us, end_us))
     for one in renewals:
         one.done()
 

@@ -1,13 +1,15 @@
 """Light of days that are over, derived again only where what it was derived from has changed.
 
 The key of a day is the content of all that its light is derived from: the levels between which the
-lamp is on, found in the light of all days, and number and checksum of the samples of light, CO2
-and temperature in the parts of the day and shortly before and after.
+lamp is on, found in the light of all days, and a hash of the samples of light, CO2 and temperature
+of the day and shortly before and after. How bright the lamp is at most, which a noisy sensor moves
+with each reading, is no part of it: what hangs on it is computed each time.
 """
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Sequence
+from collections.abc import Hashable, Iterable, Sequence
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from typing import Final
 
@@ -15,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from service.derive.co2.target import Target
-from service.derive.light.days import light_days_of
+from service.derive.light.days import dli_high_mol_m2, first_needed, light_days_of
 from service.derive.light.source import LightSource
 from service.derive.local_time import local_day, local_midnight
 from service.derive.models.co2 import Array, Co2Series
@@ -28,8 +30,6 @@ from service.times import to_us
 AROUND: Final = timedelta(hours=3)
 """What happens so long before or after a day may change its light: a flash, a dark break that is
 bridged, a step between samples. Our choice."""
-
-AROUND_US: Final = 10_800_000_000
 
 
 class LightDayCache:
@@ -56,7 +56,7 @@ class LightDayCache:
             self._days, self._rest = {}, (tank, target)
         days = [first + timedelta(days=n) for n in range((local_day(tank, now) - first).days + 1)]
         keys = _keys(tank, source, days, co2, temperature) if source.quantity else []
-        known = self._leading(days, keys)
+        known = self._leading(tank, source, zip(days, keys, strict=False), now)
         start = first + timedelta(days=len(known))
         rest = light_days_of(
             tank, source, start, now, co2=co2, target=target, temperature=temperature
@@ -65,19 +65,31 @@ class LightDayCache:
         self._days = {
             one.day: (key, one)
             for one, key in zip(found, keys, strict=False)
-            if to_us(local_midnight(tank, one.day + timedelta(days=1))) + AROUND_US <= to_us(now)
+            if _is_over(tank, one.day, now)
         }
         return found
 
-    def _leading(self, days: Sequence[date], keys: Sequence[Hashable]) -> list[LightDay]:
+    def _leading(
+        self,
+        tank: Tank,
+        source: LightSource,
+        days: Iterable[tuple[date, Hashable]],
+        now: datetime,
+    ) -> list[LightDay]:
         """The first of some days that are known, up to one that changed: others may hang on it."""
         known: list[LightDay] = []
-        for day, key in zip(days, keys, strict=False):
-            found = self._days.get(day)
-            if found is None or found[0] != key:
+        for day, key in days:
+            before, one = self._days.get(day, (None, None))
+            if one is None or before != key or not _is_over(tank, day, now):
                 break
-            known.append(found[1])
+            high = dli_high_mol_m2(tank, one.dli_mol_m2_d, one.unseen_h, source.bright_lux)
+            known.append(replace(one, dli_high_mol_m2_d=high))
         return known
+
+
+def _is_over(tank: Tank, day: date, now: datetime) -> bool:
+    """Whether nothing that comes now is of a day; it is not, once a clock was put back."""
+    return local_midnight(tank, day + timedelta(days=1)) + AROUND <= now
 
 
 def _keys(
@@ -88,28 +100,26 @@ def _keys(
     temperature: Samples,
 ) -> list[Hashable]:
     """For each day, what differs where anything that its light is derived from does."""
-    midnights = [to_us(local_midnight(tank, day)) for day in days]
-    midnights.append(to_us(local_midnight(tank, days[-1] + timedelta(days=1))))
-    edges = np.array(midnights)[:, None] + np.array([-AROUND_US, 0, AROUND_US])
+    midnights = [local_midnight(tank, day) for day in (*days, days[-1] + timedelta(days=1))]
+    starts = [to_us(one - AROUND) for one in midnights[:-1]]
+    # Light between the levels is judged by what came before, which no earlier day shows here.
+    since = first_needed(tank, source, midnights[0].timestamp())
+    starts[0] = min([starts[0], *source.samples.time_us[since : since + 1].tolist()])
+    ends = [to_us(one + AROUND) for one in midnights[1:]]
     series = [(source.samples.time_us, source.samples.value), (co2.time_us, co2.value)]
     series.append((temperature.time_us, temperature.value))
     if source.illuminance is not None and source.quantity != "illuminance":
         series.append((source.illuminance.time_us, source.illuminance.value))
-    parts = [_parts(*one, edges.ravel()) for one in series]
-    whole = source.quantity, source.levels, source.gap_s, source.bright_lux, co2.gap_s
+    parts = [_hashes(*one, starts, ends) for one in series]
     seldom = source.step_s if source.step_s > SLOWEST_S else 0.0  # below, it tells nothing
-    return [
-        (whole, seldom, *(part[3 * n : 3 * n + 5].tobytes() for part in parts))
-        for n in range(len(days))
-    ]
+    whole = source.quantity, source.levels, source.gap_s, co2.gap_s, seldom
+    return [(whole, *of_day) for of_day in zip(*parts, strict=True)]
 
 
-def _parts(
-    time_us: npt.NDArray[np.int64], value: Array, edges_us: npt.NDArray[np.int64]
-) -> npt.NDArray[np.int64]:
-    """Number and checksum of the samples between each two neighbouring edges."""
-    at = np.searchsorted(time_us, edges_us)
-    # Whole numbers that wrap around: exact, whatever comes before.
-    sums = np.zeros(len(value) + 1, np.int64)
-    np.cumsum(value.view(np.int64) * time_us, out=sums[1:])
-    return np.stack((np.diff(at), np.diff(sums[at])), axis=1)
+def _hashes(
+    time_us: npt.NDArray[np.int64], value: Array, starts_us: Sequence[int], ends_us: Sequence[int]
+) -> list[int]:
+    """A number for the samples of each stretch that differs, in all likelihood, where any does."""
+    begin, end = (time_us.searchsorted(edges).tolist() for edges in (starts_us, ends_us))
+    stretches = (slice(*edges) for edges in zip(begin, end, strict=True))
+    return [hash((time_us[here].tobytes(), value[here].tobytes())) for here in stretches]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
@@ -22,7 +21,7 @@ from service.local_words import span_words
 from service.registry.models.tank import Tank
 from service.science.light.co2 import lit_share_by_co2
 from service.science.light.days import FLASH_S, DayOfLight, clipped, days_of_light
-from service.science.light.dose import degree_hours_while_lit, lit_intervals
+from service.science.light.dose import LightDose, degree_hours_while_lit, lit_intervals
 from service.science.numeric.intervals import SLOWEST_S
 from service.store.model import Samples
 
@@ -67,15 +66,14 @@ def lit_times(tank: Tank, source: LightSource, first: date, now: datetime) -> Li
     start, end = local_midnight(tank, first).timestamp(), now.timestamp()
     if not source.quantity or start >= end:
         return None
-    flicker_s = derived_limit(tank, "lit_min_off_min") * 60
-    since = _first_needed(source, start - flicker_s - FLASH_S)
+    since = first_needed(tank, source, start)
     found = lit_intervals(
         source.samples.time_s[since:],
         source.lux[since:],
         on_lux=source.levels.on_lux,
         off_lux=source.levels.off_lux,
         min_on_s=FLASH_S,
-        min_off_s=flicker_s,
+        min_off_s=_flicker_s(tank),
         max_gap_s=source.gap_s,
     )
     here = (clipped(one, start, end) for one in found if one.start_s < end and one.end_s > start)
@@ -114,14 +112,13 @@ def light_days_of(
     edges = [local_midnight(tank, day).timestamp() for day in days]
     end = min(local_midnight(tank, final + timedelta(days=1)), now).timestamp()
     edges = [edge for edge in edges if edge < end] + [end]
-    flicker_s = derived_limit(tank, "lit_min_off_min") * 60
-    since = _first_needed(source, edges[0] - flicker_s - FLASH_S)
+    since = first_needed(tank, source, edges[0])
     found = days_of_light(
         source.samples.time_s[since:],
         source.lux[since:],
         edges,
         thresholds=source.levels,
-        flicker_s=flicker_s,
+        flicker_s=_flicker_s(tank),
         max_gap_s=source.gap_s,
     )
     measured = _lux_hours(source, edges)
@@ -131,13 +128,19 @@ def light_days_of(
     )
 
 
-def _first_needed(source: LightSource, time_s: float) -> int:
-    """The sample from which on light after a time is found as from all: clearly on or off."""
-    before = int(source.samples.time_us.searchsorted(time_s * 1e6))
+def first_needed(tank: Tank, source: LightSource, start_s: float) -> int:
+    """The sample from which on light since a time is found as from all: clearly on or off."""
+    apart_s = _flicker_s(tank) + FLASH_S
+    before = int(source.samples.time_us.searchsorted((start_s - apart_s) * 1e6))
     lux, levels = source.lux[:before][::-1], source.levels
     clear = (lux > levels.on_lux) | (lux <= levels.off_lux)
     newest = int(clear.argmax()) if before else 0
     return before - 1 - newest if before and clear[newest] else 0
+
+
+def _flicker_s(tank: Tank) -> float:
+    """A shorter dark break does not end the light."""
+    return derived_limit(tank, "lit_min_off_min") * 60
 
 
 def _lux_hours(source: LightSource, edges: Sequence[float]) -> list[float | None]:
@@ -170,8 +173,9 @@ def _described(
     within, below, known = _co2_shares(found, co2, target)
     by_sensor = source.quantity == "ppfd"
     seen = found.cover > 0
-    unseen_h = (found.end_s - found.start_s - found.dose.covered_s) / SECONDS_PER_HOUR
-    most = found.dose.total + max(unseen_h, 0.0) * source.bright_lux
+    dli = found.dose.dli_mol_m2(factor) if seen else None
+    unseen_s = max(found.end_s - found.start_s - found.dose.covered_s, 0.0)
+    unseen_h = unseen_s / SECONDS_PER_HOUR
     return LightDay(
         day=day,
         lit=tuple((_moment(one.start_s), _moment(one.end_s)) for one in found.lit),
@@ -179,13 +183,14 @@ def _described(
         photoperiod_low_h=found.hours_low,
         photoperiod_high_h=found.hours_high,
         lux_hours=lux_hours if by_sensor else (found.dose.total if seen else None),
-        dli_mol_m2_d=found.dose.dli_mol_m2(factor) if seen else None,
-        dli_high_mol_m2_d=replace(found.dose, total=most).dli_mol_m2(factor),
+        dli_mol_m2_d=dli,
+        dli_high_mol_m2_d=dli_high_mol_m2(tank, dli, unseen_h, source.bright_lux),
         ppfd_peak_umol_m2_s=peak if by_sensor or peak is None else peak * factor,
         ppfd_from="sensor" if by_sensor else f"lux x {factor:g}",
         degree_hours_lit_k_h=_degree_hours(tank, found, temperature),
         co2_within_share=within,
         covered_share=min(found.cover, 1.0),
+        unseen_h=unseen_h,
         complete=local_midnight(tank, day + timedelta(days=1)) <= now,
         on_at=None if found.on_s is None else _moment(found.on_s),
         off_at=None if found.off_s is None else _moment(found.off_s),
@@ -195,6 +200,14 @@ def _described(
         co2_known_share=known,
         reason=_why_unseen(source, found),
     )
+
+
+def dli_high_mol_m2(
+    tank: Tank, seen_mol_m2: float | None, unseen_h: float, bright_lux: float
+) -> float:
+    """The light integral of a day had the lamp been at its brightest in all not seen of it."""
+    unseen = LightDose(unseen_h * bright_lux, 0.0).dli_mol_m2(lux_factor(tank))
+    return (seen_mol_m2 or 0.0) + unseen
 
 
 def _why_unseen(source: LightSource, found: DayOfLight) -> str:

@@ -58,6 +58,7 @@ class LightDay:
         co2_known_share: share of the lit time for which CO2 is known.
         reason: why the day was not seen, or not all of it; "" where it was.
         covered_share: share of the day so far for which there are readings.
+        unseen_h: hours of the day so far for which there are none.
         complete: the local day is over.
         on_at, off_at: first on and last off; None where unseen or not over.
         bright_lux: median while lit (from PPFD by the lamp's factor where that is measured).
@@ -77,6 +78,7 @@ class LightDay:
     degree_hours_lit_k_h: float | None
     co2_within_share: float | None
     covered_share: float
+    unseen_h: float
     complete: bool
     on_at: datetime | None = None
     off_at: datetime | None = None

@@ -75,6 +75,23 @@ A_PICTURE: Final = "A photograph"
 
 
 @dataclass(frozen=True, slots=True)
+class PicturePlace:
+    """What sorts the pictures of a tank, the newest entry first.
+
+    Attributes:
+        time, recorded, sequence: of the entry; ``sequence`` numbers those of the tank.
+        position: among those of its entry.
+        id: of the picture.
+    """
+
+    time: datetime
+    recorded: datetime | None
+    sequence: int
+    position: int
+    id: str
+
+
+@dataclass(frozen=True, slots=True)
 class Picture:
     """A picture of a log entry.
 
@@ -83,6 +100,7 @@ class Picture:
         entry, tank: where it belongs.
         time, kind, note: of the entry.
         width, height: in pixels.
+        place: in the list of the tank's pictures.
     """
 
     id: str
@@ -95,3 +113,4 @@ class Picture:
     height: int
     file: StoredFile
     thumbnail: StoredFile
+    place: PicturePlace

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import replace
+from datetime import datetime
 from typing import Any, Final
 
 from sqlalchemy import func, select
@@ -70,7 +71,7 @@ class TrialRepository(Database):
         tank: str | None = None,
         states: Collection[TrialState] = tuple(TrialState),
         *,
-        after: str | None = None,
+        after: tuple[datetime, str] | None = None,
         limit: int | None = None,
     ) -> list[Trial]:
         """Trials, the last begun first.
@@ -78,25 +79,21 @@ class TrialRepository(Database):
         Args:
             tank: of this one only.
             states: in these states only.
-            after: only what comes after the trial of this id.
+            after: only what comes after a trial begun then and of this id, there or not.
             limit: at most so many.
 
         Raises:
             NoSuchTankError: no such tank.
-            NotFoundError: there is no trial ``after``.
         """
         query = select(TrialRow).order_by(TrialRow.begun.desc(), TrialRow.id)
         query = query.where(TrialRow.state.in_([one.value for one in states]))
         if tank is not None:
             query = query.where(TrialRow.tank == tank)
+        if after is not None:
+            begun, id = after
+            same = (TrialRow.begun == begun) & (TrialRow.id > id)
+            query = query.where((TrialRow.begun < begun) | same)
         with self.session(writes=False) as session:
-            if after is not None:
-                last = session.get(TrialRow, after)
-                if last is None or tank not in (None, last.tank):
-                    raise _no_trial(after, tank or "any tank")
-                earlier = TrialRow.begun < last.begun
-                same = (TrialRow.begun == last.begun) & (TrialRow.id > last.id)
-                query = query.where(earlier | same)
             found = [_trial(row) for row in session.scalars(query.limit(limit))]
             if tank is not None and not found and session.get(TankRow, tank) is None:
                 raise no_tank(tank)

@@ -8,7 +8,9 @@ import pytest
 
 from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.history.refreshing import FIGURES_STORED_EVERY
-from service.advice.engine.recommendation import Amount, Evidence, Finding, Severity
+from service.advice.engine.levers import MORE_GAS
+from service.advice.engine.recommendation import Amount, Evidence, Finding, LogDraft, Severity
+from service.advice.engine.work import Hazard, Who
 from service.registry.models.recommendations import State
 from service.registry.registry import Registry
 from tests.advice.cases import MINUTE, view_with
@@ -58,6 +60,15 @@ def test_figures_are_stored_every_few_minutes_and_published_each_time(registry: 
         {"title": "CO2 is too high: 12.01 mg/L"},
         {"action": "Close the valve."},
         {"amounts": (Amount("water", 30.0, "L"),)},
+        {"contact": "the keeper, 0000 2"},
+        {"cautions": ("Pressurised gas: open slowly.",)},
+        {"hazards": (Hazard.CO2,)},
+        {"who": Who.KEEPER},
+        {"keeper_action": "Weigh the cylinder."},
+        {"refuses": (MORE_GAS,)},
+        {"closed_by": ("water_change",)},
+        {"log": LogDraft("water_change", {"fraction": 0.5})},
+        {"due": NOON},
     ],
 )
 def test_what_a_person_acts_on_is_stored_at_once(registry: Registry, other) -> None:
@@ -66,6 +77,14 @@ def test_what_a_person_acts_on_is_stored_at_once(registry: Registry, other) -> N
     evaluate(ledger, 1, finding(1, **other))
     (stored,) = Ledger(registry).list()
     assert (stored.last_seen, stored.finding) == (NOON + MINUTE, finding(1, **other))
+
+
+def test_another_number_to_call_is_stored_at_once(registry: Registry) -> None:
+    ledger = Ledger(registry)
+    for minute in range(3):
+        one = finding(minute, contact=f"the keeper, 0000 {minute}")
+        evaluate(ledger, minute, one)
+        assert Ledger(registry).list()[0].finding.contact == one.contact
 
 
 def test_when_it_was_seen_last_is_known_to_the_minute_once_it_is_gone(registry: Registry) -> None:

@@ -15,11 +15,13 @@ from service.advice.engine.history.change_events import ChangeKind, LedgerChange
 from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.scheduler import Scheduler
 from service.advice.sharing.leases import NOTHING_MOVED, AllTanks, Moved, SharedLeases
+from service.derive.caching.view_cache import ViewCache
 from service.derive.models.tank_view import TankView
 from service.registry.models.absence import Absence
 from service.registry.models.log import LogKind
 from service.registry.models.partitions import LEASES, partition_of
 from service.registry.models.schedulers import SCHEDULER_STATUS
+from service.registry.models.tank import Tank
 from service.registry.registry import Registry
 from service.store.model import Reading
 from service.store.sqlite.store import SqliteStore
@@ -331,8 +333,9 @@ def test_an_unexpected_error_ends_neither_the_loop_nor_the_end_of_it(
     assert leases.left
 
 
+@pytest.mark.parametrize("at_once", [1, 3])
 def test_a_stop_ends_an_evaluation_that_is_going_on(
-    house: House, monkeypatch: pytest.MonkeyPatch
+    house: House, monkeypatch: pytest.MonkeyPatch, at_once: int
 ) -> None:
     from service.advice.engine import evaluator as module
 
@@ -345,10 +348,20 @@ def test_a_stop_ends_an_evaluation_that_is_going_on(
         stop.set()
         return real(view, *more)
 
+    prepared: list[str] = []
+    prepare = ViewCache.prepare
+
+    def noted(self: ViewCache, tanks: Sequence[Tank], now: datetime) -> None:
+        prepared.extend(tank.id for tank in tanks)
+        prepare(self, tanks, now)
+
     monkeypatch.setattr(module, "evaluate", stops)
+    monkeypatch.setattr(module, "TANKS_AT_ONCE", at_once)
+    monkeypatch.setattr(ViewCache, "prepare", noted)
     loop = scheduler(house)
     loop.run(stop)
     assert evaluated == ["fern"]
+    assert prepared == ["fern", "moss", "reed"][:at_once]
     assert SCHEDULER_STATUS not in house.registry.statuses(), "none was completed"
 
 

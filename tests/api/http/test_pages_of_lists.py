@@ -7,11 +7,12 @@ from datetime import timedelta
 
 import pytest
 
-from service.advice.engine.history.ledger import Ledger
+from service.advice.engine.history.ledger import STORED_FOR, Ledger
 from service.advice.engine.recommendation import Evidence, Finding, Severity
 from service.client import Client
 from service.registry.models.ingest import Rejection
 from service.registry.models.log import LogKind
+from service.registry.models.recommendations import State
 from service.registry.models.trial_state import TrialState
 from service.registry.models.trials import Trial
 from tests.api.conftest import NOW, problem_of
@@ -83,8 +84,41 @@ def test_recommendations(client, context, path):
     assert sizes == [2, 2, 1]
     items, _ = walk(client, f"{path}?limit=4&state=any", "recommendations")
     assert [one["id"] for one in items] == in_order
-    problem = problem_of(client.get(f"{path}?after=unknown"), 404, "not-found")
-    assert "the id of a recommendation" in problem["detail"]
+    problem = problem_of(client.get(f"{path}?after=unknown"), 422, "invalid-input")
+    assert "as `next` has it" in problem["detail"]
+
+
+@pytest.mark.parametrize("severity", [Severity.INFO, Severity.URGENT])
+def test_the_last_recommendation_shown_becomes_more_or_less_urgent(client, context, severity):
+    """The next part goes on where the first one ended, not at the place it has now."""
+    put(client)
+    ledger = Ledger(context.registry)
+    for number in range(6):
+        at = NOW + (number - 6) * HOUR
+        ledger.note(["riffle"], finding(number, Severity.ADVICE), at)
+    in_order = [one.id for one in ledger.list("riffle")]
+
+    def change():
+        ledger.note(["riffle"], finding(2, severity), NOW)
+
+    items, _ = walk(client, "/v1/recommendations?limit=3", "recommendations", change)
+    found = [one["id"] for one in items]
+    assert found[:3] == in_order[:3]
+    later = [in_order[2]] if severity is Severity.INFO else []
+    assert found[3:] == in_order[3:] + later
+
+
+def test_the_last_recommendation_shown_is_pruned(client, context):
+    put(client)
+    ledger = Ledger(context.registry)
+    old, new = NOW - STORED_FOR - HOUR, NOW - HOUR
+    for number, at in enumerate((old, new, new)):
+        ledger.note(["riffle"], finding(number, Severity.ADVICE), at)
+    in_order = [one.id for one in ledger.list("riffle")]
+    ledger.mark(in_order[0], State.DISMISSED, now=old)
+    path = "/v1/recommendations?limit=1&state=any"
+    items, _ = walk(client, path, "recommendations", lambda: ledger.prune(NOW))
+    assert [one["id"] for one in items] == in_order
 
 
 def test_trials(client, context):
@@ -98,7 +132,13 @@ def test_trials(client, context):
     assert [one["id"] for one in items] == in_order
     assert sizes == [2, 2, 1]
     assert walk(client, f"{url}?limit=2&state={TrialState.JUDGED}", "trials") == ([], [0])
-    problem_of(client.get(f"{url}?after=unknown"), 404, "not-found")
+    problem_of(client.get(f"{url}?after=unknown"), 422, "invalid-input")
+
+    def delete():
+        context.registry.delete_trial("riffle", in_order[1])
+
+    items, sizes = walk(client, f"{url}?limit=2", "trials", delete)
+    assert [one["id"] for one in items] == in_order
 
 
 def test_pictures(client, context, monkeypatch):
@@ -123,7 +163,13 @@ def test_pictures(client, context, monkeypatch):
     items, sizes = walk(client, f"{url}/pictures?limit=1&end=2025-06-04T12:00:00Z", "pictures")
     assert [one["id"] for one in items] == in_order[2:]
     assert sizes == [1, 1, 1, 1]
-    problem_of(client.get(f"{url}/pictures?after=unknown"), 404, "not-found")
+    problem_of(client.get(f"{url}/pictures?after=unknown"), 422, "invalid-input")
+
+    def delete():
+        assert client.delete(f"{url}/pictures/{in_order[2]}").status_code == 204
+
+    items, sizes = walk(client, f"{url}/pictures?limit=3", "pictures", delete)
+    assert [one["id"] for one in items] == in_order
 
 
 def test_the_client_follows_them(requests_mock):

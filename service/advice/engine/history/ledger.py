@@ -26,7 +26,12 @@ from service.errors import LEFT_OUT, ConflictError, InvalidInputError
 from service.registry.audit import Action, AuditedWrite
 from service.registry.database.versions import ANY, Precondition
 from service.registry.documents import from_document, to_document
-from service.registry.models.recommendations import ACTIVE_STATES, State, StoredRecommendation
+from service.registry.models.recommendations import (
+    ACTIVE_STATES,
+    State,
+    StoredRecommendation,
+    Urgency,
+)
 from service.registry.registry import Registry
 
 MARKED_MEMORY: Final = timedelta(days=30)
@@ -179,17 +184,13 @@ class Ledger:
         states: Collection[State] = ACTIVE_STATES,
         *,
         since: datetime | None = None,
-        after: str | None = None,
+        after: Urgency | None = None,
         limit: int,
     ) -> Sequence[Recommendation]:
         """A part of ``list``: of the others only what puts them in order is read.
 
         Args:
-            after: only what comes after the recommendation of this id, whether it is still in
-                these states or not.
-
-        Raises:
-            NotFoundError: there is none of this id.
+            after: only what comes after this place, whatever is there now.
         """
         if after is None:
             all_of_them = self.list(tank, states, since=since, limit=limit)
@@ -198,7 +199,7 @@ class Ledger:
         tanks = None if tank is None else (tank,)
         found = self._registry.urgencies(tanks=tanks, states=states, since=since)
         ranks = sorted(one.rank for one in found)
-        first = 0 if after is None else bisect_right(ranks, self.get(after).urgency.rank)
+        first = 0 if after is None else bisect_right(ranks, after.rank)
         ids = [id for *_, id in ranks[first : first + limit]]
         stored = self._registry.recommendations_of(ids)
         return [_recommendation(stored[id]) for id in ids if id in stored]

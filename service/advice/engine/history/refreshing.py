@@ -69,7 +69,7 @@ def _differ_in_figures_alone(before: Recommendation, after: Recommendation) -> b
         same == before
         and _without_worst(before.extra) == _without_worst(after.extra)
         and not acts_differently(before, after)
-        and _words(before.finding) == _words(after.finding)
+        and _without_figures(before.finding) == _without_figures(after.finding)
     )
 
 
@@ -77,5 +77,10 @@ def _without_worst(extra: Mapping[str, Any]) -> dict[str, Any]:
     return {name: value for name, value in extra.items() if name != WORST}
 
 
-def _words(finding: Finding) -> tuple[str, str]:
-    return _NUMBER.sub("", finding.title), _NUMBER.sub("", finding.action)
+def _without_figures(finding: Finding) -> tuple[object, ...]:
+    """What is done, by whom and with which cautions; whom to call, to the last digit."""
+    words = finding.title, finding.action, finding.keeper_action
+    work = finding.hazards, finding.cautions, finding.who, finding.contact
+    log = None if finding.log is None else (finding.log.kind, dict(finding.log.asks))
+    rest = finding.refuses, finding.closed_by, finding.due is None, log
+    return (*(_NUMBER.sub("", one) for one in words), *work, *rest)

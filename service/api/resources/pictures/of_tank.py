@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import astuple
+from typing import Any, Final
 
 from flask import Response
 from flask.views import MethodView
@@ -14,8 +15,10 @@ from service.api.http.pagination import page_by_key
 from service.api.http.path_parameters import PICTURE, TANK
 from service.api.resources.pictures.files import JPEG, PICTURE_SCHEMA, file_response
 from service.api.resources.pictures.schemas import PicturesPageSchema, shown
+from service.registry.models.pictures import PicturePlace
 from service.schemas.base import Schema
-from service.schemas.fields import Name, Whole
+from service.schemas.fields import Whole
+from service.schemas.keys import KEY_ID, KEY_MOMENT, KEY_MOMENT_OR_NONE, KEY_WHOLE, Key
 from service.schemas.times import Moment
 
 blueprint = Blueprint(
@@ -27,12 +30,15 @@ blueprint = Blueprint(
 _LOST = "There is none of this id, or its file is lost or damaged."
 
 
+AFTER: Final = Key(KEY_MOMENT, KEY_MOMENT_OR_NONE, KEY_WHOLE, KEY_WHOLE, KEY_ID)
+
+
 class PictureOptionsSchema(Schema):
     """Which pictures."""
 
     start = Moment("Only of entries from this moment on.")
     end = Moment("Only of entries before this moment.")
-    after = Name("Only what comes after the picture of this id.")
+    after = AFTER
     limit = Whole("At most so many; default 100.", low=1, high=1000, text=True, load_default=100)
 
 
@@ -44,8 +50,10 @@ def pictures(options: dict[str, Any], tank: str) -> dict[str, Any]:
     registry = current().registry
     registry.tank(tank)
     limit = options.pop("limit")
+    if "after" in options:
+        options["after"] = PicturePlace(*options["after"])
     found = registry.pictures(tank, **options, limit=limit + 1)
-    ones, more = page_by_key(found, limit, lambda one: one.id)
+    ones, more = page_by_key(found, limit, lambda one: AFTER.text_of(astuple(one.place)))
     return {"tank": tank, "pictures": shown(ones), "next": more}
 
 

@@ -6,7 +6,7 @@ from collections.abc import Collection
 from datetime import datetime, timedelta
 from typing import Any, Final
 
-from sqlalchemy import Row, Select, delete, func, select, update
+from sqlalchemy import ColumnElement, Row, Select, delete, func, select, update
 from sqlalchemy.orm import Session
 
 from service.errors import ConflictError, InvalidInputError, NotFoundError
@@ -17,6 +17,7 @@ from service.registry.models.pictures import (
     MOST_OF_AN_ENTRY,
     NewPicture,
     Picture,
+    PicturePlace,
     SentPictures,
     StoredFile,
 )
@@ -55,7 +56,7 @@ class PictureRepository(Database):
         start: datetime | None = None,
         end: datetime | None = None,
         entries: Collection[str] | None = None,
-        after: str | None = None,
+        after: PicturePlace | None = None,
         limit: int | None = None,
     ) -> list[Picture]:
         """Pictures of a tank, of the newest entry first; none of a tank that is not there.
@@ -63,11 +64,8 @@ class PictureRepository(Database):
         Args:
             start, end: only of entries with start <= time < end.
             entries: only of these.
-            after: only what comes after the picture of this id.
+            after: only what comes after this place, whether there is a picture or not.
             limit: at most so many.
-
-        Raises:
-            NotFoundError: there is no picture ``after``.
         """
         query = _PICTURES.where(PictureRow.tank == tank)
         if start is not None:
@@ -77,7 +75,7 @@ class PictureRepository(Database):
         if entries is not None:
             query = query.where(PictureRow.entry.in_(entries))
         if after is not None:
-            query = query.where(PictureRow.id.in_(_ids_after(self.picture(tank, after))))
+            query = query.where(_comes_after(after))
         query = query.order_by(*_IN_ORDER)
         with self.session(writes=False) as session:
             return [_picture(row) for row in session.execute(query.limit(limit))]
@@ -224,6 +222,9 @@ _COLUMNS: Final[tuple[Any, ...]] = (
     PictureRow.sha256,
     PictureRow.thumbnail_bytes,
     PictureRow.thumbnail_sha256,
+    LogRow.recorded,
+    LogRow.sequence,
+    PictureRow.position,
 )
 _PICTURES: Final[Select[Any]] = select(*_COLUMNS).join(LogRow, LogRow.id == PictureRow.entry)
 
@@ -231,13 +232,18 @@ _PICTURES: Final[Select[Any]] = select(*_COLUMNS).join(LogRow, LogRow.id == Pict
 _IN_ORDER: Final = (*NEWEST_FIRST, PictureRow.position, PictureRow.id)
 
 
-def _ids_after(one: Picture) -> Select[Any]:
-    """The ids of what comes after a picture among those of its tank."""
-    number = func.row_number().over(order_by=_IN_ORDER).label("number")
-    all_of_tank = select(PictureRow.id, number).join(LogRow, LogRow.id == PictureRow.entry)
-    numbered = all_of_tank.where(PictureRow.tank == one.tank).cte()
-    its_own = select(numbered.c.number).where(numbered.c.id == one.id).scalar_subquery()
-    return select(numbered.c.id).where(numbered.c.number > its_own)
+def _comes_after(place: PicturePlace) -> ColumnElement[bool]:
+    """Whether a picture comes after a place in ``_IN_ORDER``."""
+    later = PictureRow.position > place.position
+    later |= (PictureRow.position == place.position) & (PictureRow.id > place.id)
+    later &= LogRow.sequence == place.sequence
+    later |= LogRow.sequence < place.sequence
+    if place.recorded is None:
+        later &= LogRow.recorded.is_(None)
+    else:
+        later &= LogRow.recorded == place.recorded
+        later |= (LogRow.recorded < place.recorded) | LogRow.recorded.is_(None)
+    return (LogRow.time < place.time) | ((LogRow.time == place.time) & later)
 
 
 def _picture(row: Row[Any]) -> Picture:
@@ -252,6 +258,7 @@ def _picture(row: Row[Any]) -> Picture:
         height=row.height,
         file=StoredFile(row.bytes, row.sha256),
         thumbnail=StoredFile(row.thumbnail_bytes, row.thumbnail_sha256),
+        place=PicturePlace(row.time, row.recorded, row.sequence, row.position, row.id),
     )
 
 

@@ -1,0 +1,125 @@
+"""Days of light from the cache are those that are derived anew, whatever the samples became."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+from datetime import datetime, timedelta
+
+import numpy as np
+import pytest
+
+from service.derive.co2.target import Target
+from service.derive.light import day_cache as module
+from service.derive.light.day_cache import LightDayCache
+from service.derive.light.days import light_days_of
+from service.derive.light.source import LightSource, light_source
+from service.derive.local_time import local_day
+from service.derive.models.co2 import Co2Series
+from service.derive.models.light import LightDay
+from service.registry.models.tank import Tank
+from service.store.model import Samples
+from tests.derive.pieces import NOON, a_tank, grid, hour_of_day, lamp, samples
+
+HOUR = timedelta(hours=1)
+NO_CO2 = Co2Series(*(np.empty(0, kind) for kind in (np.int64, float, float, float)))
+TARGET = Target(20.0, 30.0)
+FIRST = local_day(a_tank(), NOON - timedelta(days=7))
+
+
+def cached(
+    cache: LightDayCache, source: LightSource, now: datetime = NOON, tank: Tank | None = None
+) -> tuple[LightDay, ...]:
+    """The days from the cache, which are those derived anew."""
+    given = tank or a_tank(), source, FIRST, now
+    rest = {"co2": NO_CO2, "target": TARGET, "temperature": Samples.empty()}
+    found = cache.days(*given, **rest)  # type: ignore[arg-type]
+    assert found == light_days_of(*given, **rest)  # type: ignore[arg-type]
+    return found
+
+
+def source_of(light: Samples, tank: Tank | None = None) -> LightSource:
+    return light_source(tank or a_tank(), "illuminance", light)
+
+
+def up_to(light: Samples, now: datetime) -> Samples:
+    until = int(light.time_us.searchsorted(now.timestamp() * 1e6, side="right"))
+    return Samples(light.time_us[:until], light.value[:until], light.flags[:until])
+
+
+@pytest.mark.parametrize("lux", [1024.0, 8192.0, 1000.0])
+def test_light_that_is_written_again_at_another_time_counts(lux: float) -> None:
+    """The same values, some minutes later: a clock that was off. Round numbers have few digits."""
+    cache = LightDayCache()
+    time_us = grid(NOON - timedelta(days=8), NOON, 1.0) + 30_000_000
+    for minutes in (0, 16, 32, 60):
+        hour = hour_of_day(time_us - minutes * 60_000_000)
+        light = samples(time_us, np.where((hour >= 9) & (hour < 17), lux, 0.0))
+        day = cached(cache, source_of(light))[2]
+        assert day.on_at is not None and day.on_at.hour * 60 + day.on_at.minute in (
+            9 * 60 + minutes - 1,
+            9 * 60 + minutes,
+        )
+
+
+def test_a_clock_that_was_put_back_ends_the_day_earlier() -> None:
+    cache = LightDayCache()
+    time_us = grid(NOON - timedelta(days=8), NOON - 3 * HOUR, 1.0)
+    silent = source_of(samples(time_us, lamp(time_us)))  # the sensor is silent since
+    assert cached(cache, silent, NOON + 20 * HOUR)[-2].complete
+    assert not cached(cache, silent, NOON)[-1].complete
+
+
+def test_dim_light_is_judged_by_what_came_long_before_the_first_day() -> None:
+    """Between the levels it stays lit until it is bright again, however long ago that was."""
+    tank = a_tank(thresholds={"lit_on_lux": 500.0, "lit_off_lux": 250.0})
+    start = NOON - timedelta(days=7) - 12 * HOUR  # the first midnight
+    time_us = grid(start - 12 * HOUR, NOON, 1.0)
+    before = time_us < (start - 6 * HOUR).timestamp() * 1e6
+    dim = time_us < (start + 10 * HOUR).timestamp() * 1e6
+    cache = LightDayCache()
+    for lux, hours in ((900.0, 18.0), (100.0, 8.0), (900.0, 18.0)):
+        light = np.where(before, lux, np.where(dim, 400.0, lamp(time_us)))
+        days = cached(cache, source_of(samples(time_us, light), tank), tank=tank)
+        assert days[0].photoperiod_h == pytest.approx(hours, abs=0.1)
+
+
+@pytest.fixture
+def derived(monkeypatch: pytest.MonkeyPatch) -> list[int]:
+    """How many days each question derived."""
+    counts: list[int] = []
+    whole: Callable[..., tuple[LightDay, ...]] = module.light_days_of
+
+    def counting(*given: object, **rest: object) -> tuple[LightDay, ...]:
+        found = whole(*given, **rest)
+        counts.append(len(found))
+        return found
+
+    monkeypatch.setattr(module, "light_days_of", counting)
+    return counts
+
+
+def test_new_readings_of_a_noisy_sensor_derive_today_alone(derived: list[int]) -> None:
+    """The brightest light moves with each of them; of what was seen it changes nothing."""
+    rng = np.random.default_rng(5)
+    time_us = grid(NOON - timedelta(days=8), NOON + 2 * HOUR, 1.0)
+    value = lamp(time_us, lux=20_000.0) * rng.normal(1.0, 0.03, time_us.size)
+    value = np.where(value < 100.0, 0.0, value)
+    hour = hour_of_day(time_us)
+    seen = (time_us < time_us[5000]) | (time_us > time_us[6500]) | (hour < 11) | (hour > 13)
+    light = samples(time_us[seen], value[seen])  # some hours of a day were not seen
+    cache = LightDayCache()
+    for minutes in (0, 1, 2, 7):
+        now = NOON + timedelta(minutes=minutes)
+        days = cached(cache, source_of(up_to(light, now)), now)
+    assert derived == [8, 1, 1, 1]
+    assert any(one.covered_share < 0.95 for one in days[:-1])
+
+
+def test_other_levels_derive_all_days(derived: list[int]) -> None:
+    cache = LightDayCache()
+    time_us = grid(NOON - timedelta(days=8), NOON, 1.0)
+    source = source_of(samples(time_us, lamp(time_us)))
+    cached(cache, source)
+    cached(cache, replace(source, levels=source.levels._replace(on_lux=11_000.0)))
+    assert derived == [8, 8]
