@@ -72,7 +72,8 @@ class DeliveryQueue:
 
         Args:
             target: the name under which its deliveries are stored.
-            attempt: makes one attempt; does not raise for what the other side does.
+            attempt: makes one attempt; does not raise for what the other side does. A LittoralError
+                (the registry is away) says that nothing was delivered.
             attempts: so many, then a delivery is given up.
             longest_attempt_s: an attempt takes no longer.
             jitter: gives a number from 0 to 1.
@@ -119,19 +120,27 @@ class DeliveryQueue:
                 if self._stopping.is_set():
                     break
                 # Whoever stood still for long may find that another one delivers it.
-                claimed = self._registry.is_claimed(delivery.id, self._claimant)
-                # Before the attempt: one that raises is not to come again at once, before others.
-                del self._not_attempted[0]
-                if claimed:
-                    self._not_noted = delivery, self._attempt(delivery), self._clock.now()
+                if self._registry.is_claimed(delivery.id, self._claimant):
+                    self._not_noted = delivery, self._attempted(delivery), self._clock.now()
                     made += 1
-                    self._settle()
+                del self._not_attempted[0]
+                self._settle()
             self._finish_round()
         return made
 
     def stop(self) -> None:
         """Begin no further attempt."""
         self._stopping.set()
+
+    def _attempted(self, delivery: Delivery) -> Outcome:
+        try:
+            return self._attempt(delivery)
+        except LittoralError:
+            raise
+        except Exception:
+            # An odd one comes again when its claim has run out: at once it would hold up others.
+            self._not_attempted.remove(delivery.id)
+            raise
 
     def _finish_round(self) -> None:
         """Note the last attempt, and give back what was claimed and not attempted."""

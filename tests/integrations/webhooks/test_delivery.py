@@ -18,14 +18,20 @@ from service.advice.engine.history.change_events import ChangeKind
 from service.advice.engine.history.ledger import Ledger
 from service.config import WebhookOptions
 from service.errors import NoSuchTankError, PreconditionFailedError, RegistryUnavailableError
-from service.integrations.delivery_queue import AT_ONCE, LONGEST_BACKOFF, backoff
+from service.integrations.delivery_queue import (
+    AT_ONCE,
+    LONGEST_BACKOFF,
+    DeliveryQueue,
+    Outcome,
+    backoff,
+)
 from service.integrations.webhooks.delivery import Webhook
 from service.integrations.webhooks.post import (
     longest_attempt_s,
 )
 from service.integrations.webhooks.target import WebhookTarget, webhook_target
 from service.registry.database.versions import Precondition
-from service.registry.models.events import DeliveryState, NewEvent
+from service.registry.models.events import Delivery, DeliveryState, NewEvent
 from service.registry.models.recommendations import State
 from service.registry.registry import Registry
 from tests.advice.engine.test_ledger import at, finding
@@ -210,6 +216,34 @@ def test_a_registry_that_is_away_for_the_note_of_an_attempt_makes_no_second_one(
     *_, first = registry.deliveries()
     assert first.attempts == 1
     assert first.state is (DeliveryState.DELIVERED if status == 204 else DeliveryState.WAITING)
+
+
+@pytest.mark.parametrize(
+    ("fault", "next_round"),
+    [(RegistryUnavailableError("away"), ["0", "1", "2"]), (ZeroDivisionError(), ["1", "2"])],
+)
+def test_an_attempt_that_asks_a_registry_that_is_away_waits_for_nothing_else(
+    registry: Registry, fault: Exception, next_round: list[str]
+) -> None:
+    attempted, faults = list[str](), [fault]
+
+    def attempt(delivery: Delivery) -> Outcome:
+        if faults:
+            raise faults.pop()
+        attempted.append(delivery.event.subject)
+        return Outcome(True)
+
+    queue = DeliveryQueue(
+        "mail", registry, attempt, attempts=9, longest_attempt_s=60.0, clock=StepClock()
+    )
+    queue.deliver_due()
+    registry.add_events(
+        [NewEvent("recommendation.opened", str(n), "reed", NOW, {}) for n in range(3)]
+    )
+    with pytest.raises(type(fault)):
+        queue.deliver_due()
+    queue.deliver_due()
+    assert attempted == next_round, "an odd event alone waits, and holds up no other"
 
 
 def test_stopping_gives_back_what_was_not_tried(registry: Registry) -> None:
