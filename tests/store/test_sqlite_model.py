@@ -23,6 +23,7 @@ KEYS = [SeriesKey(tank, "ph", "probe-1") for tank in ("quarry-pool", "window-sil
 VALUES = [6.5, 24.31, 0.1 + 0.2, 0.0, -0.0, -3.0, 2.0**53 + 2, 5e-324, 1e300]
 FLAGS = [Flag.NONE, Flag.NONE, Flag.NONE, Flag.LATE, Flag.SPIKE]
 FUTURE = START + 2000 * DAY
+STEPS = (MINUTE, 5 * MINUTE, HOUR, 3 * HOUR, DAY)
 
 
 def some_readings(rng, key):
@@ -67,11 +68,23 @@ def agree(store, model):
             )
 
 
+def aggregates_agree(store, model, since, steps):
+    """Of the open hour as of those that are packed, whatever was rolled up when."""
+    for key in KEYS:
+        stored = {t: one for (k, t), one in model.items() if k == key and t >= since}
+        usable = {t: one.value for t, one in stored.items() if not one.flags & NOT_USABLE}
+        for every in steps:
+            buckets = store.aggregate(key, since, FUTURE + DAY, every)
+            times = sorted(usable)
+            expect_buckets(store, buckets, times, [usable[t] for t in times], every)
+
+
 @pytest.mark.parametrize("seed", range(4))
 def test_writes_prunings_and_deletions_leave_what_a_dict_would_have(seed, tmp_path, monkeypatch):
     monkeypatch.setattr(prune, "PRUNE_STEP", 10)
     monkeypatch.setattr(open_hour, "FRESH_ROWS", 4 * (1 + seed))
     rng, model, limit = random.Random(seed), {}, 0
+    every_rng = random.Random(seed)
     path = tmp_path / "readings.db"
     store = SqliteStore(path)
     for _ in range(40):
@@ -104,12 +117,6 @@ def test_writes_prunings_and_deletions_leave_what_a_dict_would_have(seed, tmp_pa
             store.close()
             store = SqliteStore(path)
         agree(store, model)
-    since = max(limit, START)
-    for key in KEYS:
-        usable = [o for (k, t), o in model.items() if k == key and not o.flags & NOT_USABLE]
-        for every in (MINUTE, DAY):
-            buckets = store.aggregate(key, since, FUTURE + DAY, every)
-            expect_buckets(
-                store, buckets, [o.time_us for o in usable], [o.value for o in usable], every
-            )
+        aggregates_agree(store, model, max(limit, START), [every_rng.choice(STEPS)])
+    aggregates_agree(store, model, max(limit, START), STEPS)
     store.close()
