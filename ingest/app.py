@@ -223,7 +223,7 @@ class Ingester:
                 self._reference.refresh()
                 if not self._store(messages):
                     return
-            elif self._stop_reading.is_set():
+            elif self._stop_reading.is_set() and not len(self._queue):
                 return
             else:
                 self._reference.refresh()
@@ -254,6 +254,7 @@ class Ingester:
         if not self._committer.commit(batch):
             return False
         self._last_commit = format_moment(self._clock.now())
+        self._queue.acknowledging()
         self._connection.acknowledge(done)
         return True
 

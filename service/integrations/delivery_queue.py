@@ -72,7 +72,8 @@ class DeliveryQueue:
 
         Args:
             target: the name under which its deliveries are stored.
-            attempt: makes one attempt; does not raise for what the other side does.
+            attempt: makes one attempt; does not raise for what the other side does. A LittoralError
+                (the registry is away) says that nothing was delivered.
             attempts: so many, then a delivery is given up.
             longest_attempt_s: an attempt takes no longer.
             jitter: gives a number from 0 to 1.
@@ -91,6 +92,9 @@ class DeliveryQueue:
         self._wanted = wanted
         self._claimant = claimant or uuid.uuid4().hex
         self._stopping = threading.Event()
+        # What a registry that was away in the middle of a round has left undone.
+        self._not_noted: tuple[Delivery, Outcome, datetime] | None = None
+        self._not_attempted: list[int] = []
 
     def deliver_due(self) -> int:
         """Attempt everything that is due now; returns how many attempts were made.
@@ -98,6 +102,7 @@ class DeliveryQueue:
         Raises:
             RegistryUnavailableError: the registry cannot be reached.
         """
+        self._finish_round()
         self._registry.hand_over(self.target, self._clock.now(), self._wanted)
         made = 0
         while not self._stopping.is_set():
@@ -110,24 +115,52 @@ class DeliveryQueue:
             )
             if not due:
                 break
-            for index, delivery in enumerate(due):
+            self._not_attempted = [one.id for one in due]
+            for delivery in due:
                 if self._stopping.is_set():
-                    left = [one.id for one in due[index:]]
-                    self._registry.release_deliveries(left, self._claimant)
                     break
                 # Whoever stood still for long may find that another one delivers it.
-                if not self._registry.is_claimed(delivery.id, self._claimant):
-                    continue
-                self._settle(delivery, self._attempt(delivery), self._clock.now())
-                made += 1
+                if self._registry.is_claimed(delivery.id, self._claimant):
+                    self._not_noted = delivery, self._attempted(delivery), self._clock.now()
+                    made += 1
+                del self._not_attempted[0]
+                self._settle()
+            self._finish_round()
         return made
 
     def stop(self) -> None:
         """Begin no further attempt."""
         self._stopping.set()
 
-    def _settle(self, delivery: Delivery, outcome: Outcome, now: datetime) -> None:
-        if not self._note(delivery, outcome, now):
+    def _attempted(self, delivery: Delivery) -> Outcome:
+        try:
+            return self._attempt(delivery)
+        except LittoralError:
+            raise
+        except Exception:
+            # An odd one comes again when its claim has run out: at once it would hold up others.
+            self._not_attempted.remove(delivery.id)
+            raise
+
+    def _finish_round(self) -> None:
+        """Note the last attempt, and give back what was claimed and not attempted."""
+        self._settle()
+        if self._not_attempted:
+            self._registry.release_deliveries(self._not_attempted, self._claimant)
+            self._not_attempted = []
+
+    def _settle(self) -> None:
+        """Note the outcome of the last attempt; one that cannot be noted waits for the next time.
+
+        Raises:
+            RegistryUnavailableError: the registry cannot be reached.
+        """
+        if self._not_noted is None:
+            return
+        delivery, outcome, now = self._not_noted
+        noted = self._note(delivery, outcome, now)
+        self._not_noted = None
+        if not noted:
             _log.warning(
                 "%s: event %s was taken over by another process while it was delivered; it may "
                 "come twice", self.target, delivery.event.id,

@@ -1,15 +1,18 @@
 """Events keep one order; deliveries are made at least once, in order for each subject."""
 
 import threading
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 
 import pytest
+from sqlalchemy.event import listen
 
 from service.errors import ConflictError, NotFoundError
 from service.registry.models.events import DeliveryState, NewEvent, Revision
 from service.registry.models.tank import Tank
 from service.registry.tables.advice import RecommendationRow
 from service.registry.tables.processes import StatusRow
+from tests.registries import postgresql_registry
 
 NOW = datetime(2026, 5, 4, 12, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)
@@ -173,6 +176,27 @@ def test_targets_are_independent(registry):
     registry.retain_targets({"one", "never used"})
     assert registry.delivery_counts() == {("one", DeliveryState.DEAD): 1}
     assert registry.hand_over("two", NOW) == 0
+
+
+def test_a_slow_hand_over_takes_nothing_back_of_a_faster_one(postgresql):
+    with closing(postgresql_registry(postgresql)) as registry:
+        registry.hand_over("hook", NOW)
+        registry.add_events([event(0)])
+        overtaken = []
+
+        def overtake(connection, cursor, statement, *_):
+            if "FROM target" in statement and "FOR UPDATE" in statement and not overtaken:
+                overtaken.append(statement)
+                registry.add_events([event(1)])
+                assert registry.hand_over("hook", NOW) == 2
+
+        listen(registry.engine, "before_cursor_execute", overtake)
+        assert registry.hand_over("hook", NOW) == 0
+        assert overtaken
+        assert registry.hand_over("hook", NOW) == 0
+        registry.add_events([event(2, subject="a/2")])
+        assert registry.hand_over("hook", NOW) == 1
+        assert numbers(reversed(registry.deliveries())) == [0, 1, 2]
 
 
 def test_pruning_spares_what_still_waits(registry):

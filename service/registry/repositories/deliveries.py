@@ -40,8 +40,9 @@ class DeliveryRepository(Database):
         if not self._has_new_events(target):
             return 0
         with self.session(writes="bookkeeping") as session:
-            newest = session.scalar(select(func.max(EventRow.sequence))) or 0
             row = session.get(TargetRow, target, with_for_update=True)
+            # Read once nobody else hands over: an earlier answer would put ``seen`` back.
+            newest = session.scalar(select(func.max(EventRow.sequence))) or 0
             if row is None:
                 fresh = self._insert()(TargetRow).values(name=target, seen=newest)
                 session.execute(fresh.on_conflict_do_nothing(index_elements=["name"]))

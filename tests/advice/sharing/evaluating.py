@@ -1,7 +1,8 @@
 """A process of the service without HTTP: it evaluates its part, and records each write.
 
 Run by ``AnotherProcess``; each accepted evaluation of a tank leaves a row of evidence in the same
-transaction, with the token of the lease under which it was written.
+transaction, with the token of the lease under which it was written. Deliveries that others took
+over amid the attempt, having held this process for gone, are listed in the file ``taken-over``.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import signal
 import threading
 from collections.abc import Collection
 from dataclasses import replace
+from datetime import datetime
 from ipaddress import ip_network
 from pathlib import Path
 from typing import Any
@@ -41,7 +43,9 @@ _stand_still: list[str] = []
 
 def start(folder: str, registry: str, name: str, broker: str, hook: str) -> None:
     """Begin to evaluate in a thread."""
-    options = WebhookOptions(hook, KEY, allow_networks=(ip_network("127.0.0.0/8"),))
+    loopback = (ip_network("127.0.0.0/8"),)
+    # Longer than a test lets a receiver wait with its answer.
+    options = WebhookOptions(hook, KEY, allow_networks=loopback, timeout_s=600.0)
     config = Config(
         store=StoreConfig(f"sqlite:///{folder}/readings.db"),
         registry=RegistryConfig(registry),
@@ -66,6 +70,7 @@ def _run(config: Config, folder: Path) -> None:
         # As on another machine: that the process has ended cannot be seen.
         application.leases._me = replace(application.leases._me, process="")
         lock_tanks, update_many = registry.lock_tanks, Ledger.update_many
+        settle_delivered = registry.settle_delivered
 
         def recorded(ids: Collection[str], session: Session) -> frozenset[str]:
             fence = present_fence()
@@ -91,7 +96,15 @@ def _run(config: Config, folder: Path) -> None:
                 (folder / f"{name}.refused").touch()
                 raise
 
+        def settled(id: int, now: datetime, claimant: str | None = None) -> bool:
+            if own := settle_delivered(id, now, claimant):
+                return own
+            with (folder / "taken-over").open("a") as file:
+                print(id, file=file)
+            return own
+
         registry.lock_tanks = recorded  # type: ignore[method-assign]
+        registry.settle_delivered = settled  # type: ignore[method-assign]
         Ledger.update_many = noticed  # type: ignore[method-assign]
         application.scheduler.run(stop)
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
+import tracemalloc
 
 import pytest
 
@@ -37,10 +38,35 @@ def test_small_batch_waits_for_its_age():
     assert time.monotonic() - start_s >= 0.2
 
 
+def test_the_writer_is_not_held_up_by_a_batch_that_is_not_complete(monkeypatch):
+    """It has something else to do: to take over new routes."""
+    queue = MessageQueue(1000, 60.0, 10_000)
+    now_s = simulated(monkeypatch, queue, [(float(n), "ph") for n in range(100)])
+    assert len(queue.take(1.0)) == 2
+    asked = 0
+    while not (batch := queue.take(0.2)):
+        asked += 1
+        assert now_s[0] == pytest.approx(1.0 + 0.2 * asked)
+    assert (now_s[0], len(batch)) == (pytest.approx(61.0), 60)
+
+
 def test_used_up_window_of_the_broker_ends_a_batch_at_the_next_silence():
     queue = MessageQueue(1000, 60.0, 1000)
     fill(queue, 10)
     assert len(queue.take(1.0)) == 10
+
+
+@pytest.mark.parametrize(("limit", "payload"), [(3, b"1"), (5000, bytes(BYTES_LIMIT // 2))])
+def test_a_batch_ends_where_there_is_no_room_for_more(monkeypatch, limit, payload):
+    """So many are the window that the broker was given: it sends no more before they are stored."""
+    queue = MessageQueue(1000, 60.0, limit)
+    now_s = simulated(monkeypatch, queue, [(0.0, "littoral/reed/ph")])
+    assert len(queue.take(1.0)) == 1
+    now_s[0] += 10.0
+    before_s = now_s[0]
+    fill(queue, 3, payload)
+    assert len(queue.take(1.0)) == 3
+    assert now_s[0] == before_s
 
 
 def test_closed_queue_is_emptied_without_delay():
@@ -83,6 +109,19 @@ def test_topics_count_as_payload_does():
     while queue.take(0.0):
         continue
     assert queue.has_room
+
+
+def test_topics_that_were_seen_take_no_room():
+    """Whoever may publish chooses their length."""
+    queue = MessageQueue(10, 0.0, 10)
+    tracemalloc.start()
+    try:
+        for n in range(200):
+            queue.put(Message(f"{n}/" + "x" * 65_000, b"", n))
+            queue.take(0.0)
+        assert tracemalloc.get_traced_memory()[0] < 100_000
+    finally:
+        tracemalloc.stop()
 
 
 def test_empty_messages_take_room_too():
@@ -131,6 +170,7 @@ def batches(queue, now_s, until_s):
     while now_s[0] < until_s:
         if batch := queue.take(0.2):
             found.append((round(now_s[0]), len(batch)))
+            queue.acknowledging()
     return found
 
 
@@ -159,20 +199,27 @@ def test_a_new_topic_does_not_wait_for_the_age(monkeypatch):
 
 @pytest.mark.parametrize("window", [1, 3])
 def test_a_small_window_of_the_broker_is_no_brake(monkeypatch, window):
-    """It sends no more before what it has sent is acknowledged: before the next batch is taken."""
+    """It sends no more before what it has sent is acknowledged: before the next batch is asked."""
     queue = MessageQueue(1000, 60.0, 10_000)
     now_s = simulated(monkeypatch, queue, [])
     waiting = [Message("a", b"1", n) for n in range(30)]
 
-    def send():
+    def acknowledge():
+        original()
         for message in waiting[:window]:
             queue.put(message)
         del waiting[:window]
 
-    original = queue._pause
-    monkeypatch.setattr(
-        queue, "_pause", lambda n, s: original(n, s) if n or not waiting else send()
-    )
+    original = queue.acknowledging
+    monkeypatch.setattr(queue, "acknowledging", acknowledge)
+    queue.acknowledging()
     found = batches(queue, now_s, 100.0)
     assert sum(count for _, count in found) == 30
     assert found[-1][0] <= 32
+
+
+def test_what_comes_all_the_time_is_no_backlog(monkeypatch):
+    """Five a second: the next one always comes soon after an acknowledgement."""
+    queue = MessageQueue(1000, 60.0, 10_000)
+    now_s = simulated(monkeypatch, queue, [(0.2 * n, "a") for n in range(700)])
+    assert batches(queue, now_s, 130.0) == [(1, 6), (61, 300), (121, 300)]

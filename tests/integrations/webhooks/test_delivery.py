@@ -17,15 +17,21 @@ from standardwebhooks import Webhook as Verifier
 from service.advice.engine.history.change_events import ChangeKind
 from service.advice.engine.history.ledger import Ledger
 from service.config import WebhookOptions
-from service.errors import NoSuchTankError, PreconditionFailedError
-from service.integrations.delivery_queue import AT_ONCE, LONGEST_BACKOFF, backoff
+from service.errors import NoSuchTankError, PreconditionFailedError, RegistryUnavailableError
+from service.integrations.delivery_queue import (
+    AT_ONCE,
+    LONGEST_BACKOFF,
+    DeliveryQueue,
+    Outcome,
+    backoff,
+)
 from service.integrations.webhooks.delivery import Webhook
 from service.integrations.webhooks.post import (
     longest_attempt_s,
 )
 from service.integrations.webhooks.target import WebhookTarget, webhook_target
 from service.registry.database.versions import Precondition
-from service.registry.models.events import DeliveryState, NewEvent
+from service.registry.models.events import Delivery, DeliveryState, NewEvent
 from service.registry.models.recommendations import State
 from service.registry.registry import Registry
 from tests.advice.engine.test_ledger import at, finding
@@ -154,6 +160,90 @@ def test_a_claim_outlasts_a_round_of_attempts_each_at_its_slowest(registry: Regi
         receiver.on_request = late
         assert webhook.deliver_due() == AT_ONCE
     assert taken == []
+
+
+def test_what_one_that_stood_still_was_sending_comes_twice_and_nothing_else(
+    registry: Registry, caplog: pytest.LogCaptureFixture
+) -> None:
+    clock = StepClock()
+    with Receiver() as receiver:
+        slow, other = (
+            Webhook(target_at(receiver), registry, clock, claimant=one) for one in ("slow", "other")
+        )
+        slow.deliver_due()
+        registry.add_events(
+            [NewEvent("recommendation.opened", str(n), "reed", NOW, {}) for n in range(3)]
+        )
+
+        def taken_over() -> None:
+            receiver.on_request = None
+            registry.leave("slow")  # as others do for one that is silent
+            assert other.deliver_due() == 3
+
+        receiver.on_request = taken_over
+        assert slow.deliver_due() == 1
+        ids = [one.headers["webhook-id"] for one in receiver.received]
+    first, *others = [one.id for one in registry.events()]
+    assert ids == [first, first, *others]
+    assert f"event {first} was taken over by another process" in caplog.text
+    assert [one.attempts for one in registry.deliveries()] == [1, 1, 1]
+
+
+@pytest.mark.parametrize("status", [204, 500])
+def test_a_registry_that_is_away_for_the_note_of_an_attempt_makes_no_second_one(
+    registry: Registry, monkeypatch: pytest.MonkeyPatch, status: int
+) -> None:
+    clock = StepClock()
+    with Receiver(statuses=[status, 204]) as receiver:
+        webhook = made(registry, receiver, clock)
+        webhook.deliver_due()
+        registry.add_events(
+            [NewEvent("recommendation.opened", str(n), "reed", NOW, {}) for n in range(3)]
+        )
+
+        def away(*_: object) -> bool:
+            raise RegistryUnavailableError("the disk is full")
+
+        with monkeypatch.context() as patched:
+            for name in ("settle_delivered", "put_off"):
+                patched.setattr(registry, name, away)
+            for _ in range(2):
+                with pytest.raises(RegistryUnavailableError):
+                    webhook.deliver_due()
+        assert webhook.deliver_due() == 2, "the others at once, not only when the claim runs out"
+        ids = [one.headers["webhook-id"] for one in receiver.received]
+    assert ids == [one.id for one in registry.events()]
+    *_, first = registry.deliveries()
+    assert first.attempts == 1
+    assert first.state is (DeliveryState.DELIVERED if status == 204 else DeliveryState.WAITING)
+
+
+@pytest.mark.parametrize(
+    ("fault", "next_round"),
+    [(RegistryUnavailableError("away"), ["0", "1", "2"]), (ZeroDivisionError(), ["1", "2"])],
+)
+def test_an_attempt_that_asks_a_registry_that_is_away_waits_for_nothing_else(
+    registry: Registry, fault: Exception, next_round: list[str]
+) -> None:
+    attempted, faults = list[str](), [fault]
+
+    def attempt(delivery: Delivery) -> Outcome:
+        if faults:
+            raise faults.pop()
+        attempted.append(delivery.event.subject)
+        return Outcome(True)
+
+    queue = DeliveryQueue(
+        "mail", registry, attempt, attempts=9, longest_attempt_s=60.0, clock=StepClock()
+    )
+    queue.deliver_due()
+    registry.add_events(
+        [NewEvent("recommendation.opened", str(n), "reed", NOW, {}) for n in range(3)]
+    )
+    with pytest.raises(type(fault)):
+        queue.deliver_due()
+    queue.deliver_due()
+    assert attempted == next_round, "an odd event alone waits, and holds up no other"
 
 
 def test_stopping_gives_back_what_was_not_tried(registry: Registry) -> None:

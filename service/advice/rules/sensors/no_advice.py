@@ -8,12 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import timedelta
+from typing import Final
 
 from service.advice.engine.recommendation import Evidence, Finding, Severity
 from service.advice.engine.rule import Case, Rule
 from service.advice.engine.work import Hazard, Who
 
 CODE = "no-advice"
+_WORDS: Final = {"co2": "CO2"}
 
 
 def judge(case: Case) -> Iterator[Finding]:
@@ -56,7 +58,7 @@ def _finding(subject: str, why: str, todo: str, *hazards: Hazard) -> Finding:
         code=CODE,
         subject=subject,
         severity=Severity.INFO,
-        title=f"No advice on {subject}",
+        title=f"No advice on {_WORDS.get(subject, subject)}",
         action=f"{why[0].upper()}{why[1:]}. {todo}",
         evidence=(Evidence(why),),
         hazards=hazards,

@@ -115,6 +115,11 @@ def test_a_single_impossible_reading_opens_nothing() -> None:
     assert one.subject == "temperature spare"
 
 
+def test_what_no_sensor_measures_is_named_as_people_write_it() -> None:
+    titles = {one.title for one in found(replace(view_with(), sensors=()), "no-advice")}
+    assert titles == {f"No advice on {one}" for one in ("CO2", "temperature", "light")}
+
+
 def test_animals_that_no_advice_covers_are_named() -> None:
     stock = (*a_tank().animals, Stock("An invented fish", 3), Stock("Another of them", 0))
     one = the(view_with(a_tank(animals=stock)), "no-advice")
