@@ -42,8 +42,8 @@ def morning_drift(inputs: Inputs, k20_per_h: float) -> ElectrodeDrift | None:
         k20_per_h: fitted exchange coefficient at 20 °C.
 
     Returns:
-        None where the mornings are too few, as of a probe that is calibrated now, or the plan leaves
-        no dark nights without gas.
+        None where the mornings are too few, as of a probe that is calibrated now, or the plan
+        leaves no dark nights without gas.
     """
     tank, now = inputs.tank, inputs.now
     series, calibrated_us = co2_series(inputs), newest_calibration_us(inputs)
