@@ -102,7 +102,8 @@ def ours(port: int, client_id: str, count: int, qos: int, folder: Path, tanks: i
 
     config = Config(
         mqtt=MqttConfig(f"mqtt://{HOST}:{port}", client_id=client_id, qos=qos),
-        ingest=IngestConfig(spool_path=str(folder / "spool.db")),
+        # The last few must not wait for a minute: they would be taken for lost.
+        ingest=IngestConfig(spool_path=str(folder / "spool.db"), batch_age_s=1.0),
     )
     registry = open_registry(f"sqlite:///{folder}/registry.db")
     for n in range(tanks):

@@ -57,7 +57,9 @@ class Ingester(Server):
         self._config.write_text(
             f'[store]\nurl = "{store}"\n[registry]\nurl = "sqlite:///{self._registry}"\n'
             f'[mqtt]\nurl = "{broker.url}"\nclient_id = "{self.client_id}"\n'
-            f'[ingest]\nshared_group = "littoral"\nspool_path = "{self.folder}/spool.db"\n'
+            # The last few must not wait for a minute: they would be taken for lost.
+            f'[ingest]\nbatch_age_s = 1.0\nshared_group = "littoral"\n'
+            f'spool_path = "{self.folder}/spool.db"\n'
         )
 
     def command(self) -> Sequence[str]:
