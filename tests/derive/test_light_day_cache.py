@@ -28,11 +28,15 @@ FIRST = local_day(a_tank(), NOON - timedelta(days=7))
 
 
 def cached(
-    cache: LightDayCache, source: LightSource, now: datetime = NOON, tank: Tank | None = None
+    cache: LightDayCache,
+    source: LightSource,
+    now: datetime = NOON,
+    tank: Tank | None = None,
+    temperature: Samples | None = None,
 ) -> tuple[LightDay, ...]:
     """The days from the cache, which are those derived anew."""
     given = tank or a_tank(), source, FIRST, now
-    rest = {"co2": NO_CO2, "target": TARGET, "temperature": Samples.empty()}
+    rest = {"co2": NO_CO2, "target": TARGET, "temperature": temperature or Samples.empty()}
     found = cache.days(*given, **rest)  # type: ignore[arg-type]
     assert found == light_days_of(*given, **rest)  # type: ignore[arg-type]
     return found
@@ -82,6 +86,16 @@ def test_dim_light_is_judged_by_what_came_long_before_the_first_day() -> None:
         light = np.where(before, lux, np.where(dim, 400.0, lamp(time_us)))
         days = cached(cache, source_of(samples(time_us, light), tank), tank=tank)
         assert days[0].photoperiod_h == pytest.approx(hours, abs=0.1)
+
+
+def test_a_first_thermometer_counts_for_the_days_before() -> None:
+    """Without any temperature nothing is known of the warmth; with one, that none was seen."""
+    cache = LightDayCache()
+    time_us = grid(NOON - timedelta(days=8), NOON, 1.0)
+    source = source_of(samples(time_us, lamp(time_us)))
+    new = samples(time_us[-3:], 24.0)
+    for temperature in (None, new, None):
+        cached(cache, source, temperature=temperature)
 
 
 @pytest.fixture

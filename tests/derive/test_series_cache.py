@@ -183,6 +183,24 @@ def test_what_failed_midway_is_read_again(answered: int, later: float, tmp_path:
     store.close()
 
 
+@pytest.mark.parametrize("back_us", [3 * HOUR_US, HOUR_US // 2])
+def test_what_is_deleted_while_the_clock_is_put_back_is_gone(back_us: int, tmp_path: Path) -> None:
+    store = SqliteStore.from_url(f"sqlite:///{tmp_path / 'readings.db'}")
+    start_us, end_us = 20_000 * DAY_US, 20_001 * DAY_US - 90
+    readings = [Reading(*_names(KEY), start_us + n * HOUR_US // 6, 24.0) for n in range(143)]
+    store.write(readings)
+    cache = SeriesCache(store, DAY_US)
+    assert len(cache.read(KEY, start_us, end_us)) == 143
+    until_us = end_us - back_us
+    kept = [one for one in readings if one.time_us < until_us]
+    assert len(cache.read(KEY, start_us, until_us)) == len(kept)
+    store.delete_tank(KEY.tank)
+    store.write(kept)
+    for now_us in (until_us, end_us):
+        assert len(cache.read(KEY, start_us, now_us)) == len(kept)
+    store.close()
+
+
 def test_the_series_of_many_tanks_are_asked_for_together(tmp_path: Path) -> None:
     store = CountingStore.from_url(f"sqlite:///{tmp_path / 'readings.db'}")
     assert isinstance(store, CountingStore)

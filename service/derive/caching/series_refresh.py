@@ -86,9 +86,9 @@ class Renewal:
         for stretch in self.means:
             one.put(*stretch)
         self.means = []
-        oldest = int(one.start_us.searchsorted(self.first_us))
-        if oldest:
-            one.start_us, one.mean = one.start_us[oldest:], one.mean[oldest:]
+        # After a clock was put back there are means of hours that are no longer compared.
+        here = slice(*one.start_us.searchsorted(self.window).tolist())
+        one.start_us, one.mean = one.start_us[here], one.mean[here]
         one.days, one.hours, one.compared = self.days, self.hours, self.window
         self.is_done = True
 

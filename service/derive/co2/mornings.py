@@ -42,11 +42,12 @@ def morning_drift(inputs: Inputs, k20_per_h: float) -> ElectrodeDrift | None:
         k20_per_h: fitted exchange coefficient at 20 °C.
 
     Returns:
-        None where the mornings are too few, or the plan leaves no dark nights without gas.
+        None where the mornings are too few, as of a probe that is calibrated now, or the plan
+        leaves no dark nights without gas.
     """
     tank, now = inputs.tank, inputs.now
-    series = co2_series(inputs)
-    if not len(series.time_us):
+    series, calibrated_us = co2_series(inputs), newest_calibration_us(inputs)
+    if not len(series.time_us) or calibrated_us == to_us(now):
         return None
     gap_us = int(derived_limit(tank, "pair_gap_min") * 60e6)
     celsius, backed = interpolated(inputs.series("temperature"), series.time_us, gap_us)
@@ -60,7 +61,6 @@ def morning_drift(inputs: Inputs, k20_per_h: float) -> ElectrodeDrift | None:
         pressure_atm=float(pressure_atm_from_altitude(tank.altitude_m)),
     )
     first_s = inputs.start.timestamp()
-    calibrated_us = newest_calibration_us(inputs)
     if calibrated_us is not None:
         first_s = max(first_s, calibrated_us / US_PER_S)
     return electrode_drift(floors, calibrated_s=first_s, now_s=now.timestamp())

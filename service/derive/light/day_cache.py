@@ -112,7 +112,8 @@ def _keys(
         series.append((source.illuminance.time_us, source.illuminance.value))
     parts = [_hashes(*one, starts, ends) for one in series]
     seldom = source.step_s if source.step_s > SLOWEST_S else 0.0  # below, it tells nothing
-    whole = source.quantity, source.levels, source.gap_s, co2.gap_s, seldom
+    is_warmth_known = len(temperature) > 0
+    whole = source.quantity, source.levels, source.gap_s, co2.gap_s, seldom, is_warmth_known
     return [(whole, *of_day) for of_day in zip(*parts, strict=True)]
 
 

@@ -64,6 +64,12 @@ def drifting(drift_ph: float) -> Inputs:
     return inputs_with(a_simulated_tank(), NOW, series, log, days=DAYS)
 
 
+def test_a_probe_that_is_calibrated_at_this_moment_has_no_drift_yet() -> None:
+    inputs = drifting(0.2)
+    log = (entry(LogKind.CALIBRATION, NOW, quantity="ph"), *inputs.log)
+    assert morning_drift(replace(inputs, log=log), K20) is None
+
+
 @pytest.mark.parametrize("drift_ph", [0.2, -0.2])
 def test_mornings_show_a_probe_that_drifts(drift_ph: float) -> None:
     inputs = drifting(drift_ph)
