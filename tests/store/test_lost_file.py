@@ -10,6 +10,7 @@ import threading
 
 import pytest
 
+from service.app.heap import bound_page_caches
 from service.errors import NotFoundError, StoreRefusedError, StoreUnavailableError
 from service.store import daily_check, open_store
 from service.store.sqlite import connections
@@ -181,6 +182,7 @@ def test_damage_while_in_use_is_noticed_by_all_and_a_backup_puts_it_right(make, 
 def test_a_file_overwritten_under_a_writer_with_all_in_its_cache_is_noticed(
     make, path, monkeypatch
 ):
+    bound_page_caches(0)  # no bound, whatever a command that ran in this process has set
     store = make()
     store.write(some(0))
     with store._connections.writing() as writer:
