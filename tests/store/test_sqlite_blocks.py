@@ -200,6 +200,22 @@ def test_only_the_newest_hour_of_a_series_is_in_rows(store):
     assert packed(store) == (3 + 1, 2)
 
 
+@pytest.mark.parametrize(("step_us", "batch"), [(100_000, 50), (500_000, 1)])
+def test_a_quick_sensor_has_only_the_latest_part_of_its_hour_in_rows(store, step_us, batch):
+    readings = [reading(START + n * step_us, 6.5 + n % 7) for n in range(3000)]
+    for first in range(0, len(readings), batch):
+        store.write(readings[first : first + batch])
+    rows, blocks = packed(store)
+    assert blocks == 1
+    assert 0 < rows <= 600 + 120 + (batch if batch > 1 else 10 * MINUTE // step_us)
+    assert store.extent(KEY).count == 3000
+    store.write([reading(START + step_us, 9.0)])  # of the part that is packed
+    assert packed(store) == (rows, 1)
+    assert store.read(KEY, 0, 2**62).value.tolist() == [
+        9.0 if n == 1 else 6.5 + n % 7 for n in range(3000)
+    ]
+
+
 def test_few_readings_of_many_series_change_one_page_or_two(store, tmp_path):
     """The write-ahead log gets 4,096 + 24 bytes for each page (sqlite.org/fileformat2, 4.1).
 

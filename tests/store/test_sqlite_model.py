@@ -12,7 +12,7 @@ from service.store import Flag, SeriesKey
 from service.store.columns import ReadingColumns
 from service.store.model import NOT_USABLE
 from service.store.retention import RetentionPolicy
-from service.store.sqlite import open_hour, prune
+from service.store.sqlite import open_hour, prune, write
 from service.store.sqlite.store import SqliteStore
 from service.times import from_us
 from tests.store.contract import DAY, HOUR, MINUTE, T0, expect_buckets, reading
@@ -26,9 +26,12 @@ FUTURE = START + 2000 * DAY
 STEPS = (MINUTE, 5 * MINUTE, HOUR, 3 * HOUR, DAY)
 
 
-def some_readings(rng, key):
+def some_readings(rng, key, newest):
+    """Of any hour, or else of the open one and the next."""
     middle = START + rng.randrange(6 * DAY)
     spread = rng.choice([MINUTE, HOUR, DAY])
+    if rng.random() < 0.5 and newest < FUTURE:
+        middle, spread = max(START, newest - rng.randrange(10 * MINUTE)), 15 * MINUTE
     times = [
         rng.choice([middle // HOUR * HOUR, middle + rng.randrange(spread), middle // 1000 * 1000])
         for _ in range(rng.randrange(1, 25))
@@ -79,11 +82,25 @@ def aggregates_agree(store, model, since, steps):
             expect_buckets(store, buckets, times, [usable[t] for t in times], every)
 
 
+def states_of_open_hours(store):
+    with store._connections.reading() as connection:
+        rows = connection.execute(
+            "SELECT EXISTS (SELECT 1 FROM block b WHERE b.series = o.series "
+            f"AND b.hour = o.time / {HOUR}) FROM open_reading o"
+        ).fetchall()
+    return {"in rows and packed" if both else "in rows" for (both,) in rows}
+
+
+@pytest.mark.parametrize(("fresh_rows", "most_rows"), [(8, write.MOST_ROWS), (2, 3)])
 @pytest.mark.parametrize("seed", range(4))
-def test_writes_prunings_and_deletions_leave_what_a_dict_would_have(seed, tmp_path, monkeypatch):
+def test_writes_prunings_and_deletions_leave_what_a_dict_would_have(
+    seed, fresh_rows, most_rows, tmp_path, monkeypatch
+):
     monkeypatch.setattr(prune, "PRUNE_STEP", 10)
-    monkeypatch.setattr(open_hour, "FRESH_ROWS", 4 * (1 + seed))
-    rng, model, limit = random.Random(seed), {}, 0
+    monkeypatch.setattr(open_hour, "FRESH_ROWS", fresh_rows)
+    monkeypatch.setattr(write, "MOST_ROWS", most_rows)
+    monkeypatch.setattr(write, "_COUNTED_FROM", 1)
+    rng, model, limit, hours = random.Random(seed), {}, 0, set()
     every_rng = random.Random(seed)
     path = tmp_path / "readings.db"
     store = SqliteStore(path)
@@ -93,7 +110,9 @@ def test_writes_prunings_and_deletions_leave_what_a_dict_would_have(seed, tmp_pa
             batch = [
                 one
                 for key in rng.sample(KEYS, rng.randint(1, 2))
-                for one in some_readings(rng, key)
+                for one in some_readings(
+                    rng, key, max((t for k, t in model if k == key), default=0)
+                )
             ]
             if deed < 0.4:
                 store.write(batch)
@@ -116,7 +135,9 @@ def test_writes_prunings_and_deletions_leave_what_a_dict_would_have(seed, tmp_pa
         else:
             store.close()
             store = SqliteStore(path)
+        hours |= states_of_open_hours(store)
         agree(store, model)
         aggregates_agree(store, model, max(limit, START), [every_rng.choice(STEPS)])
     aggregates_agree(store, model, max(limit, START), STEPS)
+    assert ("in rows and packed" in hours) == (most_rows == 3)
     store.close()

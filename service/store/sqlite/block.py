@@ -1,8 +1,9 @@
 """Blocks: the readings of one series in one hour (UTC) before its open hour, in one row.
 
 The open hour, that of the newest reading, is in rows (``open_hour``), and each hour before in a
-block, with its rollups; no reading stands in both. A reading of a past hour, late or written
-again, is put into its block. Whoever writes holds a transaction.
+block, with its rollups; no reading stands in both. Of a quick sensor the earlier part of the open
+hour is in a block too: all rows are later than all that is in blocks. A reading of that past, late
+or written again, is put into its block. Whoever writes holds a transaction.
 """
 
 from __future__ import annotations
@@ -47,8 +48,8 @@ def samples(connection: sqlite3.Connection, series: int, start_us: int, end_us: 
     return _between(_joined(parts), start_us, end_us)
 
 
-def close_hour(connection: sqlite3.Connection, series: int) -> None:
-    """Put the readings of the open hour of a series into its block."""
+def pack_rows(connection: sqlite3.Connection, series: int) -> None:
+    """Put the rows that a series has of its open hour into the block of that hour."""
     readings = open_hour.samples(connection, series, 0, 2**62)
     if len(readings):
         open_hour.delete(connection, series)
@@ -59,7 +60,7 @@ def put(connection: sqlite3.Connection, series: int, fresh: Samples) -> None:
     """Put readings into the blocks of their hours, with rollups; one at the same time is replaced.
 
     Args:
-        fresh: sorted by time, each time once, at least one, all of hours that are not open.
+        fresh: sorted by time, each time once, at least one, all before the rows of the open hour.
     """
     hours = fresh.time_us // HOUR_US
     bounds = [0, *(np.flatnonzero(np.diff(hours)) + 1).tolist(), len(hours)]

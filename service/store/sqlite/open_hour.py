@@ -1,5 +1,7 @@
 """The open hour of each series: that of its newest reading, a row for each reading.
 
+The earlier part of a quick sensor's open hour is packed already (``block``), so that a question
+reads some hundreds of rows at most, or as many as come in ten minutes by single readings.
 Two tables of one form, together the view ``open_reading``: ``fresh`` has the latest rows of all
 series, so few that they fit about one page, and ``reading`` the rest. A commit writes whole pages
 to the disk, so that few readings of many series cost one page in place of one for each series.
@@ -114,6 +116,14 @@ def extent(connection: sqlite3.Connection, series: int) -> tuple[int, int | None
         "SELECT count(*), min(time), max(time) FROM open_reading WHERE series = ?", (series,)
     ).fetchone()
     return row
+
+
+def has_more_than(connection: sqlite3.Connection, series: int, count: int) -> bool:
+    """Whether a series has more rows than so many, those in ``fresh`` left out."""
+    row = connection.execute(
+        "SELECT 1 FROM reading WHERE series = ? LIMIT 1 OFFSET ?", (series, count)
+    ).fetchone()
+    return row is not None
 
 
 def put(connection: sqlite3.Connection, rows: Sequence[OpenRow]) -> None:

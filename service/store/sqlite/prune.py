@@ -54,7 +54,7 @@ def delete(writing: Writing, retained_from_us: dict[str, int], rest: Rest) -> Pr
     tables = [("raw", "block", "hour", block.HOUR_US)]
     tables += [(one.name, one.table, "span", one.width_us) for one in rollup.LEVELS]
     for one in series:
-        _close_hour_before(writing, one, retained_from_us["raw"])
+        _pack_rows_before(writing, one, retained_from_us["raw"])
         for level, table, column, width_us in tables:
             before = retained_from_us[level] // width_us
             while before > 0:
@@ -68,12 +68,12 @@ def delete(writing: Writing, retained_from_us: dict[str, int], rest: Rest) -> Pr
     return Pruned(**deleted)
 
 
-def _close_hour_before(writing: Writing, series: int, before_us: int) -> None:
+def _pack_rows_before(writing: Writing, series: int, before_us: int) -> None:
     """Pack the open hour of a series that is to be deleted, so that its rollups are written."""
     with writing() as connection:
         _, _, last_us = open_hour.extent(connection, series)
         if last_us is not None and last_us < before_us:
-            block.close_hour(connection, series)
+            block.pack_rows(connection, series)
 
 
 def _delete_step(

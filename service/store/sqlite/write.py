@@ -6,6 +6,7 @@ import sqlite3
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Final
 
 import numpy as np
 
@@ -14,6 +15,17 @@ from service.store.model import Samples, SeriesKey
 from service.store.sqlite import block, open_hour, rollup
 from service.store.sqlite.block import HOUR_US
 
+MOST_ROWS: Final = 600
+"""Rows of a series in its open hour from which on they are packed: a question reads all of them.
+
+A sensor that reports each ten seconds stays below, and is packed once an hour.
+"""
+
+#: Counting rows takes longer than writing one: it is done once in ten minutes, and for batches
+#: that have so many readings of a series.
+_COUNTED_EVERY_US: Final = 600_000_000
+_COUNTED_FROM: Final = 20
+
 
 @dataclass(frozen=True, slots=True)
 class _StoredSeries:
@@ -21,13 +33,14 @@ class _StoredSeries:
 
     Attributes:
         id: its number.
-        closed_us: all readings before are in blocks, or have none; the open hour begins there.
-        is_open: it has readings in an open hour.
+        closed_us: all readings before are in blocks, or have none; the rows of the open hour
+            begin there.
+        newest_us: the newest row of the open hour; -1 without one.
     """
 
     id: int
     closed_us: int
-    is_open: bool
+    newest_us: int
 
 
 def samples_by_series(readings: ReadingColumns) -> dict[SeriesKey, Samples]:
@@ -89,21 +102,42 @@ def _stored_series(connection: sqlite3.Connection, key: SeriesKey) -> _StoredSer
         connection.execute("INSERT INTO series (tank, quantity, sensor) VALUES (?, ?, ?)", names)
         row = connection.execute(query, names).fetchone()
     id, packed_us, open_us = row
-    hour = open_us // HOUR_US if open_us >= 0 else packed_us // HOUR_US + 1
-    return _StoredSeries(id, hour * HOUR_US, open_us >= 0)
+    if open_us < 0:
+        return _StoredSeries(id, (packed_us // HOUR_US + 1) * HOUR_US, open_us)
+    return _StoredSeries(id, max(packed_us + 1, open_us // HOUR_US * HOUR_US), open_us)
 
 
 def _without_past(
     connection: sqlite3.Connection, series: _StoredSeries, samples: Samples
 ) -> Samples:
-    """Those of the open hour, once all before it are in blocks."""
+    """Those that become rows of the open hour, once all before them are in blocks."""
     open_us = max(series.closed_us, int(samples.time_us[-1]) // HOUR_US * HOUR_US)
-    if series.is_open and open_us > series.closed_us:
-        block.close_hour(connection, series.id)
+    if series.newest_us >= 0:
+        if open_us > series.closed_us:
+            block.pack_rows(connection, series.id)
+        elif _has_too_many_rows(connection, series, samples):
+            block.pack_rows(connection, series.id)
+            open_us = series.newest_us + 1
     first = int(np.searchsorted(samples.time_us, open_us))
     if first:
         block.put(connection, series.id, samples.taken(slice(0, first)))
     return samples.taken(slice(first, len(samples)))
+
+
+def _has_too_many_rows(
+    connection: sqlite3.Connection, series: _StoredSeries, samples: Samples
+) -> bool:
+    """Whether to pack the rows that are there, as the batch brings a newer one to stay."""
+    newest_us = int(samples.time_us[-1])
+    counted = (
+        len(samples) >= _COUNTED_FROM
+        or newest_us // _COUNTED_EVERY_US > series.newest_us // _COUNTED_EVERY_US
+    )
+    return (
+        counted
+        and newest_us > series.newest_us
+        and open_hour.has_more_than(connection, series.id, MOST_ROWS)
+    )
 
 
 def _open_rows(series: int, samples: Samples) -> Iterator[open_hour.OpenRow]:
