@@ -112,12 +112,11 @@ def _without_past(
 ) -> Samples:
     """Those that become rows of the open hour, once all before them are in blocks."""
     open_us = max(series.closed_us, int(samples.time_us[-1]) // HOUR_US * HOUR_US)
-    if series.newest_us >= 0:
-        if open_us > series.closed_us:
-            block.pack_rows(connection, series.id)
-        elif _has_too_many_rows(connection, series, samples):
-            block.pack_rows(connection, series.id)
-            open_us = series.newest_us + 1
+    if series.newest_us >= 0 and (
+        open_us > series.closed_us or _has_too_many_rows(connection, series, samples)
+    ):
+        block.pack_rows(connection, series.id)
+        open_us = max(open_us, series.newest_us + 1)
     first = int(np.searchsorted(samples.time_us, open_us))
     if first:
         block.put(connection, series.id, samples.taken(slice(0, first)))
