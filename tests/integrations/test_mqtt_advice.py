@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from datetime import timedelta
 from pathlib import Path
@@ -19,6 +19,7 @@ from service.registry.models.log import LogKind
 from service.registry.models.plans import WaterChangePlan
 from tests.derive.pieces import NOON, a_tank
 from tests.integrations.conftest import Home
+from tests.integrations.connected import connected
 from tests.integrations.relay import Relay
 from tests.integrations.retained import retained_at
 from tests.servers import Mosquitto, wait_until
@@ -56,17 +57,10 @@ class Listener:
         return {topic: text for topic, text in self.messages.items() if text}
 
 
-@contextmanager
 def mqtt_advice(
     broker: Mosquitto, client_id: str = "littoral-ingest", lifetime_s: float = 60.0
-) -> Iterator[MqttAdvice]:
-    made = MqttAdvice(MqttConfig(url=broker.url, client_id=client_id), lifetime_s)
-    made.start()
-    wait_until(lambda: made.is_connected)
-    try:
-        yield made
-    finally:
-        made.stop()
+) -> AbstractContextManager[MqttAdvice]:
+    return connected(MqttAdvice(MqttConfig(url=broker.url, client_id=client_id), lifetime_s))
 
 
 def test_advice_is_retained_at_the_broker_and_emptied_when_it_clears(

@@ -2,30 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
+from contextlib import AbstractContextManager
 
 from service.config import HomieOptions, MqttConfig
 from service.integrations.homie.publisher import Homie
+from tests.integrations.connected import connected
 from tests.integrations.homie.reader import Reader
-from tests.servers import Mosquitto, wait_until
+from tests.servers import Mosquitto
 
 PLAIN = HomieOptions()
 REED = "littoral-reed"
 Start = Callable[..., Mosquitto]
 
 
-@contextmanager
 def homie(
     broker: Mosquitto, lifetime_s: float = 60.0, options: HomieOptions = PLAIN
-) -> Iterator[Homie]:
-    made = Homie("home", options, MqttConfig(url=broker.url), lifetime_s)
-    made.start()
-    wait_until(lambda: made.is_connected)
-    try:
-        yield made
-    finally:
-        made.stop()
+) -> AbstractContextManager[Homie]:
+    return connected(Homie("home", options, MqttConfig(url=broker.url), lifetime_s))
 
 
 def ready(reader: Reader, device: str = REED) -> Callable[[], bool]:

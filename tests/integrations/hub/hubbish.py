@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import json
 import threading
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -15,7 +15,8 @@ from paho.mqtt.enums import CallbackAPIVersion
 from service.config import HubOptions, MqttConfig
 from service.integrations.hub.presses import Marking
 from service.integrations.hub.publisher import Hub
-from tests.servers import Mosquitto, wait_until
+from tests.integrations.connected import connected
+from tests.servers import Mosquitto
 
 BY_DEVICE = HubOptions(discovery="device")
 BY_ENTITY = HubOptions()
@@ -150,17 +151,10 @@ class Hubbish:
         self.client.publish(component["command_topic"], text, 1)
 
 
-@contextmanager
 def hub(
     url: str,
     options: HubOptions = BY_ENTITY,
     marking: Marking | None = None,
     public_url: str | None = None,
-) -> Iterator[Hub]:
-    made = Hub("rooms", options, MqttConfig(url=url), 60.0, marking, public_url)
-    made.start()
-    wait_until(lambda: made.is_connected)
-    try:
-        yield made
-    finally:
-        made.stop()
+) -> AbstractContextManager[Hub]:
+    return connected(Hub("rooms", options, MqttConfig(url=url), 60.0, marking, public_url))
