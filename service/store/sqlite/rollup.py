@@ -150,10 +150,14 @@ def read(
     """
     columns = ["span", "n", *(_COLUMN_OF[name] for name in wanted)]
     packed = _stored(connection, level, series, span_us, columns)
-    readings = open_hour.usable_values(connection, series, *span_us)
-    if not len(readings):
+    if level is MINUTE:
+        rows = open_hour.usable_values(connection, series, *span_us)
+        opened = buckets_of_samples(rows, level.width_us)
+    else:
+        opened = open_hour.hour_of(connection, series, *span_us, level.width_us)
+    if not len(opened):
         return coarser_buckets(packed, every_us)
-    return joined_buckets(packed, buckets_of_samples(readings, level.width_us), every_us)
+    return joined_buckets(packed, opened, every_us)
 
 
 def _stored(
