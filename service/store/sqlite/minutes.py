@@ -15,6 +15,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from service.science.numeric.sets import numbered
 from service.store.model import Buckets
 from service.store.sqlite.packing import UnpackError, damage
 
@@ -58,7 +59,7 @@ def replace(connection: sqlite3.Connection, series: int, hours: IntArray, minute
         ((series, hour) for hour in hours.tolist()),
     )
     hour, minute = np.divmod(minutes.start_us // MINUTE_US, _IN_HOUR)
-    numbers, row = np.unique(hour, return_inverse=True)
+    numbers, row = numbered(hour)
     rows = np.zeros(len(numbers), _HOUR)
     rows["n"][row, minute] = minutes.count
     columns = (minutes.sum, minutes.min, minutes.max, minutes.first, minutes.last)

@@ -15,6 +15,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from service.science.numeric.sets import distinct
 from service.store.buckets import buckets_of_samples, coarser_buckets, joined_buckets
 from service.store.model import Aggregate, Buckets, Samples
 from service.store.sqlite import minutes, open_hour
@@ -94,7 +95,7 @@ def replace(
         ((series, hour) for hour in hours.tolist()),
     )
     _insert(connection, HOUR, series, coarser_buckets(by_minute, HOUR.width_us))
-    days = np.unique(hours // 24).tolist()
+    days = distinct(hours // 24).tolist()
     for first, last in _runs(days):
         span_us = (first * DAY.width_us, (last + 1) * DAY.width_us)
         fresh = coarser_buckets(

@@ -9,8 +9,7 @@ from __future__ import annotations
 import sqlite3
 from typing import Final
 
-import numpy as np
-
+from service.science.numeric.sets import distinct
 from service.store.sqlite import block, minutes, open_hour, rollup
 from service.store.sqlite.minutes import HOUR_US, MINUTE_US
 
@@ -47,7 +46,7 @@ def _pack_minutes(connection: sqlite3.Connection, series: int) -> None:
         start_us = first * MINUTE_US // HOUR_US * HOUR_US
         span_us = (start_us, start_us + _MOST_HOURS * HOUR_US)
         found = rollup.rows(connection, "minute_before", MINUTE_US, series, span_us)
-        minutes.replace(connection, series, np.unique(found.start_us // HOUR_US), found)
+        minutes.replace(connection, series, distinct(found.start_us // HOUR_US), found)
         start_us = span_us[1]
 
 
