@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -187,22 +186,16 @@ class Ledger:
         after: Urgency | None = None,
         limit: int,
     ) -> Sequence[Recommendation]:
-        """A part of ``list``: of the others only what puts them in order is read.
+        """A part of ``list``.
 
         Args:
             after: only what comes after this place, whatever is there now.
         """
-        if after is None:
-            all_of_them = self.list(tank, states, since=since, limit=limit)
-            if len(all_of_them) < limit:
-                return all_of_them
         tanks = None if tank is None else (tank,)
-        found = self._registry.urgencies(tanks=tanks, states=states, since=since)
-        ranks = sorted(one.rank for one in found)
-        first = 0 if after is None else bisect_right(ranks, after.rank)
-        ids = [id for *_, id in ranks[first : first + limit]]
-        stored = self._registry.recommendations_of(ids)
-        return [_recommendation(stored[id]) for id in ids if id in stored]
+        found = self._registry.most_urgent(
+            tanks=tanks, states=states, since=since, after=after, limit=limit
+        )
+        return list(map(_recommendation, found))
 
     def of_tanks(self, tanks: Collection[str]) -> dict[str, Sequence[Recommendation]]:
         """What is open or snoozed of each of a few hundred tanks, most urgent first."""
@@ -312,6 +305,7 @@ def _stored(one: Recommendation) -> StoredRecommendation:
         snoozed_until=one.snoozed_until,
         folded=one.folded,
         finding={"finding": to_document(one.finding), "extra": dict(one.extra)},
+        due=one.finding.due,
     )
 
 
