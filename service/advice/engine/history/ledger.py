@@ -148,6 +148,10 @@ class Ledger:
         row = rows.get(one.id)
         return row is not None and self._latest.wait(row, stored[one.id], one)
 
+    def forget(self, tank: str) -> None:
+        """A tank is no longer evaluated by this process."""
+        self._latest.forget(tank)
+
     def active(self, tanks: Collection[str], now: datetime) -> dict[str, ActiveConditions]:
         """The active conditions of each tank, for ``evaluate``."""
         by_tank: dict[str, list[tuple[str, str]]] = {tank: [] for tank in tanks}
