@@ -10,27 +10,27 @@ from service.science.numeric.checks import Floats
 
 
 class Line(NamedTuple):
-    """A straight line: ``level`` at x = 0, ``slope``, and the variance of either for weights that
-    are one over the variance of each value."""
+    """A straight line, or one for each row: ``level`` at x = 0, ``slope``, and the variance of
+    either for weights that are one over the variance of each value."""
 
-    level: float
-    slope: float
-    level_variance: float
-    slope_variance: float
+    level: Floats
+    slope: Floats
+    level_variance: Floats
+    slope_variance: Floats
 
 
 def weighted_line(x: Floats, y: Floats, weight: Floats) -> Line:
-    """The line of weighted least squares through points (n,), not all at one x.
+    """The line of weighted least squares through points (..., n), those of weight not all at one x.
 
     In closed form about the weighted mean, which keeps the digits that normal equations lose.
     """
-    total = float(weight.sum())
-    middle = float(weight @ x) / total
-    apart = x - middle
+    total = weight.sum(axis=-1)
+    middle = np.vecdot(weight, x) / total
+    apart = x - middle[..., None]
     weighted = weight * apart
-    spread = float(weighted @ apart)
-    slope = float(weighted @ y) / spread
-    level = float(weight @ y) / total - slope * middle
+    spread = np.vecdot(weighted, apart)
+    slope = np.vecdot(weighted, y) / spread
+    level = np.vecdot(weight, y) / total - slope * middle
     return Line(level, slope, 1.0 / total + middle**2 / spread, 1.0 / spread)
 
 

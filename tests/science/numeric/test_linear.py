@@ -45,3 +45,11 @@ def test_a_line_is_that_of_least_squares() -> None:
     of_columns = np.linalg.inv(rows.T @ rows)
     assert found.level_variance == pytest.approx(of_columns[0, 0], rel=1e-6)
     assert found.slope_variance == pytest.approx(of_columns[1, 1], rel=1e-6)
+
+
+def test_lines_of_many_rows_are_those_of_each() -> None:
+    rng = np.random.default_rng(6)
+    x, y, weight = rng.normal(size=(3, 5, 20))
+    found = weighted_line(x, y, np.abs(weight))
+    each = [weighted_line(*row) for row in zip(x, y, np.abs(weight), strict=True)]
+    np.testing.assert_allclose(np.array(found), np.array(each).T, rtol=1e-12)
