@@ -14,6 +14,7 @@ from typing import Final
 import numpy as np
 
 from service.errors import InvalidInputError
+from service.science.numeric.sets import first_places
 from service.store.columns import ReadingColumns
 from service.store.model import Flag, Reading
 from service.store.transfer.csv_file import Lines, RowBlock, blocks_of, rows_of
@@ -251,7 +252,7 @@ class _Batch:
 
 def _first_of_each_series(readings: ReadingColumns) -> Iterable[Reading]:
     """In the order in which they come, as the last ones may be too many."""
-    _, places = np.unique(readings.series, return_index=True)
+    _, places = first_places(readings.series)
     return readings[np.sort(places)]
 
 
