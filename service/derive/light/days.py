@@ -30,6 +30,8 @@ LEAST_KNOWN_SHARE = 0.5
 """CO2 must be known for so much of the lit time before a share of it is given. Our choice."""
 NEARLY_ALL = 0.995
 """The minutes between the newest reading and now are no gap. Our choice."""
+BESIDE = 3
+"""So many samples on either side of a day tell how CO2 and temperature cross its edges."""
 
 
 def light_day(inputs: Inputs, day: date, now: datetime) -> LightDay | None:
@@ -266,4 +268,4 @@ def _co2_shares(
 def _around(time_us: npt.NDArray[np.int64], day: DayOfLight) -> slice:
     """The samples of a day and a few on each side, so that lines reach over its edges."""
     first, last = np.searchsorted(time_us, (day.start_s * 1e6, day.end_s * 1e6))
-    return slice(max(int(first) - 3, 0), int(last) + 3)
+    return slice(max(int(first) - BESIDE, 0), int(last) + BESIDE)
