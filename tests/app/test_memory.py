@@ -1,10 +1,11 @@
-"""What the processes of ``littoral up`` must not import: each of them is memory of a small board.
+"""What the processes of ``littoral up`` must not import or start: memory and time of a small board.
 
 Figures: ``python -m tests.bench.memory``.
 """
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 
@@ -76,3 +77,18 @@ def test_page_caches_of_all_connections_have_one_bound():
         [sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=True
     )
     assert done.stdout == "2000000\n"
+
+
+def test_matrices_have_no_threads_of_their_own():
+    """Each would be a thread from numpy's import on; whoever sets a number has it."""
+    code = (
+        "import os, sys; from service.cli import main; sys.argv = ['littoral', '--version']\n"
+        "try: main()\nexcept SystemExit: import numpy; print(len(os.listdir('/proc/self/task')))"
+    )
+    plain = {name: value for name, value in os.environ.items() if name != "OPENBLAS_NUM_THREADS"}
+    for more, threads in (({}, 1), ({"OPENBLAS_NUM_THREADS": "2"}, min(2, os.cpu_count() or 1))):
+        done = subprocess.run(
+            [sys.executable, "-c", code], env=plain | more, capture_output=True, text=True,
+            timeout=60, check=True,
+        )  # fmt: skip
+        assert int(done.stdout.split()[-1]) == threads
