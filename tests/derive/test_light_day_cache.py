@@ -133,6 +133,18 @@ def test_new_readings_of_a_noisy_sensor_derive_today_alone(derived: list[int]) -
     assert any(one.covered_share < 0.95 for one in days[:-1])
 
 
+def test_noise_of_a_dim_lamp_does_not_move_its_levels(derived: list[int]) -> None:
+    """Below some 10,000 lx they hang on how bright it is."""
+    rng = np.random.default_rng(5)
+    time_us = grid(NOON - timedelta(days=8), NOON + 5 * HOUR)
+    light = samples(time_us, lamp(time_us, lux=6_000.0) * rng.normal(1.0, 0.01, time_us.size))
+    cache = LightDayCache()
+    for minutes in range(0, 300, 5):
+        now = NOON + timedelta(minutes=minutes)
+        cached(cache, source_of(up_to(light, now)), now)
+    assert derived == [8] + 59 * [1]
+
+
 def test_other_levels_derive_all_days(derived: list[int]) -> None:
     cache = LightDayCache()
     time_us = grid(NOON - timedelta(days=8), NOON, 1.0)
