@@ -234,13 +234,14 @@ def accumulated_excess(
     if time.size < 2:
         return np.zeros(asked.shape)
     upto = np.concatenate(([0.0], np.cumsum(_areas(time, excess, gap))))
-    moment = np.clip(asked.ravel(), time[0], time[-1])
-    i = np.clip(np.searchsorted(time, moment, side="right") - 1, 0, time.size - 2)
+    moment = np.minimum(np.maximum(asked.ravel(), time[0]), time[-1])
+    i = np.minimum(np.searchsorted(time, moment, side="right") - 1, time.size - 2)
     step = time[i + 1] - time[i]
     part = np.divide(moment - time[i], step, out=np.zeros(moment.shape), where=step > 0)
     there = excess[i] + part * (excess[i + 1] - excess[i])
     piece = _positive_area(excess[i], there, moment - time[i])
-    piece[np.isin(i, gap)] = 0.0
+    if gap.size:
+        piece[np.isin(i, gap)] = 0.0
     return np.asarray((upto[i] + piece) / SECONDS_PER_HOUR).reshape(asked.shape)
 
 
