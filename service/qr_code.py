@@ -5,8 +5,6 @@ from __future__ import annotations
 import io
 from typing import Final
 
-import segno
-
 _LEVEL: Final = "m"
 """15 % of it may be dirty: the usual level."""
 
@@ -25,6 +23,8 @@ def qr_svg(text: str, title: str) -> str:
     Args:
         title: what it is, for who can't see it.
     """
+    import segno  # a megabyte, for a page that is rarely asked for
+
     made = segno.make_qr(text, error=_LEVEL)
     return made.svg_inline(
         border=_QUIET, light="#fff", dark="#000", svgclass="qr", lineclass=None, title=title,
@@ -34,6 +34,8 @@ def qr_svg(text: str, title: str) -> str:
 
 def qr_terminal(text: str) -> str:
     """Lines of half blocks, two rows of modules in each."""
+    import segno
+
     out = io.StringIO()
     segno.make_qr(text, error=_LEVEL).terminal(out=out, border=_QUIET, compact=True)
     lines = out.getvalue().splitlines()

@@ -286,7 +286,7 @@ def _gaps_of(samples: Samples) -> array[int] | None:
     steps = np.diff(samples.time_us)
     if not len(steps):
         return None
-    least_us = max(JUMP_BACK_US, _GAP_INTERVALS * float(np.median(steps)))
+    least_us = max(JUMP_BACK_US, _GAP_INTERVALS * median(steps.tolist()))
     at = np.flatnonzero(steps > least_us)[-_GAPS:]
     if not len(at):
         return None

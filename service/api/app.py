@@ -19,6 +19,7 @@ from service.api.http.access import auth
 from service.api.http.blueprint import PICTURES_BYTES
 from service.api.http.json_text import StrictJson
 from service.api.http.problems import errors
+from service.api.http.request_checks import Taken
 from service.api.resources import (
     absences,
     audit,
@@ -123,7 +124,7 @@ def _frame() -> Flask:
     for blueprint in _BLUEPRINTS:
         app.register_blueprint(blueprint)
     openapi.install(app, _document)
-    request_checks.install(app, _document)
+    request_checks.install(app, _taken)
     return app
 
 
@@ -136,10 +137,29 @@ def _document() -> Mapping[str, Any]:
         return _made_document()
 
 
+def _taken() -> Mapping[tuple[str, str], Taken]:
+    """What each operation takes, which is the same for every app.
+
+    Of a document without what fields say of themselves: units and limits take 8 MB, and nothing of
+    it is looked at.
+    """
+    with _making:
+        return _made_table()
+
+
 @functools.cache
 def _made_document() -> Mapping[str, Any]:
+    return _documented(described=True)
+
+
+@functools.cache
+def _made_table() -> Mapping[tuple[str, str], Taken]:
+    return request_checks.operations(_documented(described=False))
+
+
+def _documented(*, described: bool) -> dict[str, Any]:
     app = Flask("service.api", static_folder=None)
-    api = openapi.open_api(app)
+    api = openapi.open_api(app, described=described)
     schemas.register(api.spec)
     readings_schemas.register(api.spec)
     submit.register(api.spec)

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import IO, Any, Final
 
 from service.backup.pictures import StagedPictures
-from service.errors import LittoralError
+from service.backup.refused import BackupRefusedError
 from service.pictures.folder import PictureFolder
 from service.private_files import FILE_MODE, create_file
 from service.times import format_moment, parse_moment
@@ -33,10 +33,6 @@ PICTURES: Final = "pictures/"
 """Begins the names of pictures in the archive."""
 
 _PIECE_BYTES: Final = 1024 * 1024
-
-
-class BackupRefusedError(LittoralError):
-    """A file is no backup, is damaged or of another version, or must not be overwritten."""
 
 
 @dataclass(frozen=True, slots=True)

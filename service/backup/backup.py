@@ -10,8 +10,9 @@ from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 
-from service.backup.archive import REGISTRY, STORE, BackupRefusedError, Manifest, write_archive
+from service.backup.archive import REGISTRY, STORE, Manifest, write_archive
 from service.backup.pictures import source_of, stage, staged_of
+from service.backup.refused import BackupRefusedError
 from service.config import Config
 from service.private_files import create_file, make_folder
 from service.registry.database.portable import copy_registry, pictures_in, spooled_in

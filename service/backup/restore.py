@@ -13,12 +13,12 @@ from service.backup.archive import (
     REGISTRY,
     STORE,
     Archive,
-    BackupRefusedError,
     Manifest,
     opened_archive,
 )
 from service.backup.backup import sync_folder
 from service.backup.pictures import damaged_among
+from service.backup.refused import BackupRefusedError
 from service.backup.unfinished import PREFIX, refuse_unfinished_restore
 from service.config import Config
 from service.pictures.folder import folder_of

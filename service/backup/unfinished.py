@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Final
 
-from service.backup.archive import BackupRefusedError
+from service.backup.refused import BackupRefusedError
 from service.config import Config
 from service.registry.database.connection import path_of_url as registry_path
 from service.store.sqlite.file import path_of_url as store_path

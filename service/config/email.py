@@ -5,9 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from datetime import time
 from email.errors import MessageError
-from email.headerregistry import Address
 from ipaddress import ip_address
-from typing import Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 from urllib.parse import urlsplit
 
 from marshmallow import ValidationError, post_load, validates_schema
@@ -16,6 +15,9 @@ from marshmallow import fields as f
 from service.config.addresses import is_public
 from service.config.fields import Section, number, one_of, text, whole_number
 from service.errors import LEFT_OUT, Refusal
+
+if TYPE_CHECKING:
+    from email.headerregistry import Address
 
 STARTTLS_PORT: Final = 587
 """Submission, RFC 6409."""
@@ -166,6 +168,8 @@ def mailbox(text: str, *, named: bool = False) -> Address:
     Raises:
         ValueError: it is none, or not in ASCII: few servers take others (RFC 6531).
     """
+    from email.headerregistry import Address  # half a megabyte that few configurations need
+
     name, spec = "", text
     if named and text.endswith(">") and "<" in text:
         name, _, spec = text[:-1].rpartition("<")

@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from service.errors import StoreRefusedError
+from service.science.numeric.sets import first_places
 from service.store.columns import ReadingColumns
 from service.store.model import Reading
 
@@ -57,7 +58,7 @@ def _suspect(readings: ReadingColumns) -> npt.NDArray[np.intp]:
     amiss |= (readings.time_us < MIN_TIME_US) | (readings.time_us > MAX_TIME_US)
     if readings.raw is not None:
         amiss |= np.isinf(readings.raw)
-    amiss[np.unique(readings.series, return_index=True)[1]] = True
+    amiss[first_places(readings.series)[1]] = True
     return np.flatnonzero(amiss)
 
 

@@ -9,8 +9,9 @@ from pathlib import Path
 import pytest
 from openapi_spec_validator import OpenAPIV31SpecValidator, validate
 
-from service.api.app import _made_document
+from service.api.app import _made_document, _made_table
 from service.api.http.openapi import spec_of
+from service.api.http.request_checks import operations
 from service.app.app_factory import create_app
 
 DOCS = Path(__file__).parents[2] / "docs"
@@ -35,6 +36,11 @@ def test_an_app_is_made_without_it(context, monkeypatch):
     monkeypatch.setattr("service.api.app._made_document", _made_document.__wrapped__)
     create_app(context)
     assert made == []
+
+
+def test_requests_are_checked_by_what_the_document_says():
+    """The table is of a document without units and limits, which takes a fraction of the memory."""
+    assert _made_table() == operations(_made_document())
 
 
 def test_operations_say_what_they_do(app):

@@ -13,8 +13,9 @@ import pytest
 from service.app.application import Missing, opened
 from service.backup import archive as archives
 from service.backup import restore as restoring
-from service.backup.archive import FORMAT, BackupRefusedError
+from service.backup.archive import FORMAT
 from service.backup.backup import back_up
+from service.backup.refused import BackupRefusedError
 from service.backup.restore import restore
 from service.errors import NotFoundError, RegistryRefusedError, StoreRefusedError
 from service.registry.audit import Action, ActorKind

@@ -7,8 +7,9 @@ from dataclasses import replace
 import pytest
 
 from service.backup import restore as restoring
-from service.backup.archive import BackupRefusedError, PictureCount
+from service.backup.archive import PictureCount
 from service.backup.backup import back_up
+from service.backup.refused import BackupRefusedError
 from service.backup.restore import restore
 from service.config import PicturesConfig
 from service.errors import StoreRefusedError

@@ -7,8 +7,8 @@ import uuid
 import pytest
 from sqlalchemy import text
 
-from service.backup.archive import BackupRefusedError
 from service.backup.backup import back_up
+from service.backup.refused import BackupRefusedError
 from service.backup.restore import restore
 from service.errors import LittoralError, NotFoundError, RegistryRefusedError
 from service.registry.database.connection import make_engine

@@ -212,8 +212,8 @@ def test_readings_are_written_while_old_ones_are_deleted(store, monkeypatch):
         RetentionPolicy(raw=timedelta(days=10), minute=timedelta(days=10)), NOW, rest=rest
     )
     assert pruned == Pruned(raw=19 * 144, minute=19 * 144, hour=0, day=0)
-    # Readings go in whole hours, six of them each: at most 96 in a step of 100.
-    assert len(written) == -(-19 * 144 // 96) + -(-19 * 144 // 100)
+    # Both go in whole hours, six of them each: at most 96 in a step of 100.
+    assert len(written) == 2 * -(-19 * 144 // 96)
     assert store.extent(KEY).count == 10 * 144 + 92 + len(written)
 
 

@@ -279,7 +279,34 @@ def test_a_block_that_holds_no_bytes_is_damage_of_the_file(store, body):
         store.read(KEY, 0, 2**62)
 
 
+@pytest.mark.parametrize("body", [b"", b"\0", "text", 5, zlib.compress(bytes(9)), bytes(9000)])
+def test_damaged_rollups_per_minute_are_damage_of_the_file(store, body):
+    store.write([reading(START + n * 10 * MINUTE, 6.5) for n in range(15)])
+    with store._connections.writing() as connection:
+        connection.execute(
+            "UPDATE rollup_minute SET body = ? WHERE hour = ?", (body, START // HOUR + 1)
+        )
+    message = "packed rollups of the hour from 2026-03-01T23 UTC"
+    with pytest.raises(StoreUnavailableError, match=message):
+        store.aggregate(KEY, 0, 2**62, MINUTE)
+    with pytest.raises(StoreRefusedError, match=message):  # found at the next start too
+        SqliteStore(store._path)
+
+
+def test_rollups_per_minute_of_a_part_of_an_hour_are_those_of_the_whole(store):
+    readings = [reading(START + n * 20 * MINUTE + n % 7 * SECOND, n / 10) for n in range(14)]
+    store.write([one for n, one in enumerate(readings) if n not in (4, 5)])
+    whole = store.aggregate(KEY, 0, 2**62, MINUTE)
+    for start in range(START - MINUTE, START + 2 * HOUR, 19 * MINUTE):
+        for end in range(start, START + 6 * HOUR, 37 * MINUTE):
+            part = store.aggregate(KEY, start, end, MINUTE)
+            within = (whole.start_us >= start) & (whole.start_us < end)
+            for name in ("start_us", "count", "sum", "min", "max", "first", "last"):
+                assert np.array_equal(getattr(part, name), getattr(whole, name)[within])
+
+
 def test_a_file_of_the_format_before_is_packed_when_it_is_opened(tmp_path, monkeypatch):
+    pruned = (1, 2, 59, 60, 61, 400, 9000)
     path = tmp_path / "readings.db"
     store = SqliteStore(path)
     readings = [reading(START + n * MINUTE, 6.5 + n / 100, raw=n / 3) for n in range(200)]
@@ -287,7 +314,7 @@ def test_a_file_of_the_format_before_is_packed_when_it_is_opened(tmp_path, monke
     store.close()
     with sqlite3.connect(path) as raw:
         raw.execute("DROP VIEW open_reading")
-        for table in ("block", "fresh", "reading"):
+        for table in ("block", "fresh", "reading", "rollup_minute"):
             raw.execute(f"DROP TABLE {table}")
         raw.execute("PRAGMA user_version = 3")
         raw.execute(
@@ -299,14 +326,35 @@ def test_a_file_of_the_format_before_is_packed_when_it_is_opened(tmp_path, monke
             [(one.time_us, one.value, one.raw) for one in readings],
         )
         raw.execute("UPDATE series SET readings = 200, last = ?", (readings[-1].time_us,))
+        raw.execute(
+            "CREATE TABLE rollup_minute (series INTEGER, span INTEGER, n INTEGER, total REAL, "
+            "low REAL, high REAL, first REAL, last REAL, PRIMARY KEY (series, span)) WITHOUT ROWID"
+        )
+        raw.execute("INSERT INTO series VALUES (2, 'window-sill', 'ph', 'main', 0, NULL, NULL)")
+        raw.executemany(
+            "INSERT INTO rollup_minute VALUES (2, ?, 3, 30, 9, 11, 9.5, 9.5)",
+            [(START // MINUTE - n,) for n in pruned],
+        )
         for width, table in ((MINUTE, "minute"), (HOUR, "hour"), (24 * HOUR, "day")):
             span = readings[-1].time_us // width
             raw.execute(
                 f"INSERT OR REPLACE INTO rollup_{table} VALUES (1, ?, 1, 9, 9, 9, 9, 9)", (span,)
             )
     raw.close()
-    monkeypatch.setattr("service.store.sqlite.file._MOST_ROWS", 7)
+    monkeypatch.setattr("service.store.sqlite.upgrade._MOST_ROWS", 7)
+    monkeypatch.setattr("service.store.sqlite.upgrade._MOST_HOURS", 2)
     store = SqliteStore(path)
     assert packed(store) == (200 - 180 - (START + 180 * MINUTE) % HOUR, 3)
     agree(store, {one.time_us: (one.value, one.flags, one.raw) for one in readings})
+    before = store.aggregate(SeriesKey("window-sill", "ph", "main"), 0, 2**62, MINUTE)
+    assert before.start_us.tolist() == [START - n * MINUTE for n in sorted(pruned, reverse=True)]
+    for name, value in {
+        "count": 3,
+        "sum": 30,
+        "min": 9,
+        "max": 11,
+        "first": 9.5,
+        "last": 9.5,
+    }.items():
+        assert getattr(before, name).tolist() == [value] * len(pruned)
     store.close()

@@ -52,8 +52,9 @@ def test_rebuilding_mends_what_is_wrong(store):
     before = all_of(store, DAY)
     with store._connections.writing() as connection:
         connection.execute("UPDATE rollup_day SET n = 7 WHERE span % 2")
-        connection.execute("DELETE FROM rollup_minute WHERE span % 3 = 0")
-        connection.execute("INSERT INTO rollup_minute VALUES (1, 1, 1, 1, 1, 1, 1, 1)")
+        connection.execute("DELETE FROM rollup_minute WHERE hour % 3 = 0")
+        connection.execute("UPDATE rollup_minute SET body = x'00' WHERE hour % 3 = 1")
+        connection.execute("INSERT INTO rollup_minute VALUES (1, 1, 1, x'00')")
         connection.execute("DELETE FROM rollup_hour")
     store.rebuild_rollups()
     np.testing.assert_array_equal(all_of(store, DAY).count[-30:], before.count)

@@ -7,8 +7,6 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Final
 
-import numpy as np
-
 from service.advice.contact import contact_during
 from service.advice.engine.instruction import NumberedCautions
 from service.advice.engine.recommendation import (
@@ -29,6 +27,7 @@ from service.derive.models.tank_view import TankView
 from service.registry.models.absence import Absence
 from service.registry.models.recommendations import State
 from service.registry.models.trials import Trial
+from service.science.numeric.sets import first_places
 from service.times import from_us, to_us
 
 PICTURE_DAYS: Final = 3
@@ -228,7 +227,7 @@ def picture_of(view: TankView) -> Picture:
     start = view.now - timedelta(days=PICTURE_DAYS)
     series = view.co2_series
     recent = series.time_us >= to_us(start)
-    slots, first = np.unique(series.time_us[recent] // PICTURE_STEP_US, return_index=True)
+    slots, first = first_places(series.time_us[recent] // PICTURE_STEP_US)
     values = series.value[recent]
     return Picture(
         time=tuple(from_us(int(slot) * PICTURE_STEP_US) for slot in slots),

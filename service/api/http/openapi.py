@@ -103,8 +103,12 @@ class OpenApi(flask_smorest.Api):
             self.spec.components.response(status.name, response, lazy=True)
 
 
-def open_api(app: Flask) -> OpenApi:
-    """The API object of an app, ready for blueprints."""
+def open_api(app: Flask, *, described: bool = True) -> OpenApi:
+    """The API object of an app, ready for blueprints.
+
+    Args:
+        described: with what fields say of themselves; else members of bodies are but named.
+    """
     app.config.update(
         API_TITLE="Littoral",
         API_VERSION=VERSION,
@@ -119,7 +123,8 @@ def open_api(app: Flask) -> OpenApi:
     api.spec.components.schema("Problem", _PROBLEM_SCHEMA)
     api.spec.components.security_scheme("bearer", _BEARER)
     api.spec.components.security_scheme("basic", _BASIC)
-    api.ma_plugin.converter.add_attribute_function(_described)
+    if described:
+        api.ma_plugin.converter.add_attribute_function(_described)
     return api
 
 
@@ -163,7 +168,7 @@ def document(app: Flask, api: OpenApi) -> dict[str, Any]:
     }
     for path, item in spec["paths"].items():
         for method, operation in item.items():
-            if method not in _METHODS:
+            if method not in METHODS:
                 continue
             operation.setdefault("operationId", _operation_id(method, path))
             operation["security"] = [] if path in open_paths else _security(method.upper(), path)
@@ -193,7 +198,7 @@ def beside_members(rules: Mapping[str, Any]) -> dict[str, Any]:
     return {**others, "allOf": [*others.get("allOf", ()), *choices]} if choices else others
 
 
-_METHODS: Final = ("get", "put", "post", "delete", "patch")
+METHODS: Final = ("get", "put", "post", "delete", "patch")
 
 
 def _security(method: str, path: str) -> list[dict[str, list[str]]]:

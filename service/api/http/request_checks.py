@@ -14,6 +14,7 @@ from service.api.http.blueprint import (
     PICTURES_BYTES,
     USUAL_BYTES,
 )
+from service.api.http.openapi import METHODS
 from service.api.http.path_parameters import document_path
 from service.api.http.problems.errors import TooLargeError
 from service.api.http.problems.faults import error_of
@@ -59,15 +60,12 @@ class Taken:
     most_bytes: int
 
 
-def operations(app: Flask, spec: Mapping[str, Any]) -> dict[tuple[str, str], Taken]:
-    """What each endpoint and method takes, from the OpenAPI document."""
+def operations(spec: Mapping[str, Any]) -> dict[tuple[str, str], Taken]:
+    """What each path and method of an OpenAPI document takes."""
     table: dict[tuple[str, str], Taken] = {}
-    for rule in app.url_map.iter_rules():
-        item = spec["paths"].get(document_path(rule.rule))
-        if item is None:
-            continue
-        for method in rule.methods or ():
-            operation = item.get("get" if method == "HEAD" else method.lower())
+    for path, item in spec["paths"].items():
+        for method in METHODS:
+            operation = item.get(method)
             if operation is None:
                 continue
             parameters = [*item.get("parameters", []), *operation.get("parameters", [])]
@@ -75,7 +73,7 @@ def operations(app: Flask, spec: Mapping[str, Any]) -> dict[tuple[str, str], Tak
             headers = frozenset(p["name"] for p in parameters if p.get("in") == "header")
             body = operation.get("requestBody", {})
             media_types = tuple(body.get("content", {}))
-            table[rule.endpoint, method] = Taken(
+            table[path, method.upper()] = Taken(
                 names,
                 headers,
                 media_types,
@@ -85,16 +83,19 @@ def operations(app: Flask, spec: Mapping[str, Any]) -> dict[tuple[str, str], Tak
     return table
 
 
-def install(app: Flask, document: Callable[[], Mapping[str, Any]]) -> None:
+def install(app: Flask, operations: Callable[[], Mapping[tuple[str, str], Taken]]) -> None:
     """Refuse unknown query options, unreadable media types and conditions that nobody would check.
 
     Of the whole app. A write whose condition was passed over would overwrite what it was to spare.
+
+    Args:
+        operations: gives what each path and method takes; asked at the first request.
     """
-    table = functools.cache(lambda: operations(app, document()))
+    table = functools.cache(operations)
 
     @app.before_request
     def check() -> None:
-        taken = table().get((request.endpoint or "", request.method))
+        taken = _taken(table())
         _limit_body(_form_bytes(app) if taken is None else taken.most_bytes)
         if taken is None:
             return
@@ -113,6 +114,14 @@ def form_with_pictures(view: _View) -> _View:
     """Decorator: the form that a view of the pages takes may come with pictures."""
     setattr(view, _FORM_BYTES, PICTURES_BYTES)
     return view
+
+
+def _taken(operations: Mapping[tuple[str, str], Taken]) -> Taken | None:
+    """What the operation that is asked for takes; None of one that the document does not have."""
+    if request.url_rule is None:
+        return None
+    method = "GET" if request.method == "HEAD" else request.method
+    return operations.get((document_path(request.url_rule.rule), method))
 
 
 def _form_bytes(app: Flask) -> int:

@@ -11,6 +11,7 @@ import numpy as np
 from service.derive.models.co2 import Array
 from service.derive.models.quality import EstimatedValue
 from service.science.carbonate.kh_test import MeasuredAlkalinity
+from service.science.numeric.ranks import quantiles
 
 COUNT: Final = 1000
 """Draws of an input, one from each thousandth of its distribution (a Latin hypercube)."""
@@ -43,7 +44,7 @@ def estimate_of(value: float, drawn: Array) -> EstimatedValue | None:
     known = drawn[~np.isnan(drawn)]
     if np.isnan(value) or known.size < COUNT / 2:
         return None
-    low, high = (float(one) for one in np.quantile(known, (0.025, 0.975)))
+    low, high = (float(one) for one in quantiles(known, (0.025, 0.975)))
     return EstimatedValue(value, min(low, value), max(high, value))
 
 

@@ -27,6 +27,7 @@ from service.registry.models.log import LogEntry
 from service.registry.models.tank import Tank
 from service.science.carbonate.co2 import DEFAULT_TEMPERATURE_SD_C, PH_RANGE, estimate_co2
 from service.science.carbonate.inputs import TEMPERATURE_RANGE_C
+from service.science.numeric.sets import numbered
 from service.store.model import Samples
 from service.times import from_us, to_us
 
@@ -196,7 +197,7 @@ def inner_step_us(start: datetime, end: datetime, every_us: int) -> int:
 
 def mean_over(fine: Co2Series, every_us: int) -> Co2Series:
     """Means of CO2 over spans aligned to 1970-01-01 UTC; NaN where no value of a span is known."""
-    spans, position = np.unique(fine.time_us // every_us, return_inverse=True)
+    spans, position = numbered(fine.time_us // every_us)
     known = ~np.isnan(fine.value)
     count = np.bincount(position[known], minlength=spans.size)
 

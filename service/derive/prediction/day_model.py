@@ -14,6 +14,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import datetime, time
+from statistics import median
 from typing import Final
 
 import numpy as np
@@ -34,6 +35,7 @@ from service.science.gas_exchange.air_water import (
 from service.science.gas_exchange.fit import GasExchangeFit
 from service.science.gas_exchange.plan import draws_of
 from service.science.gas_exchange.rises import HALF_UPTAKE_MG_L, ChangesWith
+from service.science.numeric.ranks import quantiles
 from service.store.model import Samples
 from service.times import from_us
 
@@ -186,13 +188,13 @@ def settled_day(tank: Tank, then: Setting, now: Setting, draws: Draws, profile: 
 
 def band(draws: Array) -> Band:
     """The first draw and the central 95 % of all, along the first axis."""
-    low, high = np.quantile(draws, (0.025, 0.975), axis=0)
+    low, high = quantiles(draws, (0.025, 0.975))
     return Band(np.array(draws[0]), low, high)
 
 
 def estimate(draws: Array) -> EstimatedValue:
     """One number with its interval, from its draws."""
-    low, high = np.quantile(draws, (0.025, 0.975))
+    low, high = quantiles(draws, (0.025, 0.975))
     return EstimatedValue(float(draws[0]), float(low), float(high))
 
 
@@ -221,7 +223,7 @@ def _uptake(
         lacking.append(float(slope))
     if not seen:
         return np.zeros(DRAWS)
-    mean, slope = float(np.median(seen)) * level, float(np.median(lacking)) * level
+    mean, slope = median(seen) * level, median(lacking) * level
     missing = injection + respiration - k_per_h * (mean - fit.equilibrium_mg_l) - slope
     return np.asarray(np.maximum(missing, 0.0) * (mean + HALF_UPTAKE_MG_L) / mean)
 

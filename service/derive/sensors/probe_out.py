@@ -20,6 +20,7 @@ from service.derive.sensors.choice import US_PER_MINUTE
 from service.quantities import quantity_words
 from service.registry.models.log import LogEntry, LogKind, oldest_first
 from service.registry.models.tank import Tank
+from service.science.numeric.ranks import median
 from service.store.model import Samples, SeriesKey
 from service.times import from_us, to_us
 
@@ -159,7 +160,7 @@ def _jumps(key: SeriesKey, samples: Samples, entries: Sequence[LogEntry]) -> lis
         earlier = value[max(done, start - 1 - BASELINE) : start - 1]
         if start < done or not (len(earlier) or spans):
             continue
-        before = float(np.median(earlier)) if len(earlier) else spans[-1].before or 0.0
+        before = median(earlier) if len(earlier) else spans[-1].before or 0.0
         first = start if abs(value[start - 1] - before) < JUMP_PH / 3 else start - 1
         if abs(value[start] - before) < JUMP_PH or _explained(time_us[first], key, entries):
             continue

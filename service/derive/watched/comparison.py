@@ -12,6 +12,7 @@ import numpy.typing as npt
 from service.derive.watched.tank_days import TankDays
 from service.derive.watched.values import Watched
 from service.science.numeric.before_after import LEAST_DAYS, Difference, before_after
+from service.science.numeric.sets import distinct
 
 FIRST_MONDAY: Final = date(1, 1, 1).toordinal()
 """The first day of the calendar that Python counts by is a Monday."""
@@ -108,7 +109,7 @@ def _mostly_alike(value: npt.NDArray[np.float64], digits: int) -> bool:
     Such days hardly show a spread, from which the interval comes. Else it needs no least width.
     """
     known = value[np.isfinite(value)]
-    return bool(2 * np.unique(np.round(known, digits + FINER_DIGITS)).size <= known.size)
+    return bool(2 * distinct(np.round(known, digits + FINER_DIGITS)).size <= known.size)
 
 
 def _no_narrower(one: Difference, half: float) -> Difference:

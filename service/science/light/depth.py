@@ -88,7 +88,7 @@ def fit_attenuation(depth_cm: ArrayLike, ppfd_umol_m2_s: ArrayLike) -> LightProf
         raise OutOfRangeError("ppfd_umol_m2_s", ppfd.tolist(), f"as many as depths, {depth.size}")
     known = ~np.isnan(depth + ppfd)
     z, log_ppfd = depth[known] / CM_PER_M, np.log(ppfd[known])
-    distinct = np.unique(z).size
+    distinct = len(set(z.tolist()))
     refuse_where(distinct < 2, "number of depths", distinct, "2 and more")
     centred = z - z.mean()
     spread = float(np.dot(centred, centred))

@@ -76,7 +76,7 @@ def steinhart_hart_from_points(
     kelvin = as_floats("temperature_c", temperature_c, low=-60.0, high=200.0) + CELSIUS_ZERO_K
     if ohm.shape != (3,) or kelvin.shape != (3,):
         raise OutOfRangeError("resistance_ohm", ohm.tolist(), "three points of (ohm, °C)")
-    if np.unique(ohm).size < 3 or np.isnan(ohm + kelvin).any():
+    if len(set(ohm.tolist())) < 3 or np.isnan(ohm + kelvin).any():
         raise OutOfRangeError("resistance_ohm", ohm.tolist(), "three different resistances")
     ln_r = np.log(ohm)
     matrix = np.stack([np.ones(3), ln_r, ln_r**3], axis=1)

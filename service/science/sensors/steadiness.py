@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from service.science.numeric.checks import OutOfRangeError, as_floats, as_number
+from service.science.numeric.ranks import median
 
 WINDOW_S: Final = 60.0
 """The last readings of so many seconds are judged. Common practice, no source."""
@@ -86,7 +87,7 @@ def steadiness(
     # One more than the window, so that readings a minute apart are enough to fill it.
     first = max(first - 1, 0) if times[-1] - times[first] < window else first
     judged_s, judged = times[first:], values[first:]
-    middle, over_s = float(np.median(judged)), float(judged_s[-1] - judged_s[0])
+    middle, over_s = median(judged), float(judged_s[-1] - judged_s[0])
     if judged.size < LEAST_READINGS or over_s <= 0.0:
         return Steadiness(False, middle, np.nan, np.nan, judged.size, over_s)
     minutes = (judged_s - judged_s[0]) / 60.0

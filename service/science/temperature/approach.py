@@ -21,6 +21,7 @@ import numpy as np
 import numpy.typing as npt
 
 from service.science.numeric.checks import Floats
+from service.science.numeric.sets import numbered
 
 RESOLUTION_C: Final = 0.02
 """Least standard deviation assumed for a sample: a probe that reads the same twice is still
@@ -149,7 +150,7 @@ def drawn_courses(
     off = np.einsum("nij,nj->ni", fits.root[chosen], rng.standard_normal((draws, 2)))
     level = (fits.level[chosen] + scale * off[:, 0])[wanted]
     rate = (fits.rate[chosen] + scale * off[:, 1])[wanted]
-    row, of_row = np.unique(chosen[wanted] // AUTOCORRELATIONS.size, return_inverse=True)
+    row, of_row = numbered(chosen[wanted] // AUTOCORRELATIONS.size)
     courses = _shape(fits.k[row], fits.began[row], ahead_h)[of_row]
     courses *= rate[:, None]  # in place: these are the largest arrays of a look at a tank
     courses += level[:, None]

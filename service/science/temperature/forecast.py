@@ -25,6 +25,7 @@ from numpy.typing import ArrayLike
 from service.science.constants import SECONDS_PER_HOUR
 from service.science.numeric.checks import Floats, as_number
 from service.science.numeric.intervals import series, steps
+from service.science.numeric.ranks import median
 from service.science.temperature.approach import RESOLUTION_C, drawn_courses, fit_approach
 from service.science.temperature.daily_course import LEVEL_H, DailyCourse
 
@@ -177,7 +178,7 @@ def _student(x: float, degrees: int) -> float:
 
 
 def _crossing(courses: Floats, ahead: Floats, limit: float, now: float) -> Crossing | None:
-    rises = limit >= float(np.median(courses[:, 0]))
+    rises = limit >= median(courses[:, 0])
     beyond = courses >= limit if rises else courses <= limit
     reached = beyond.any(axis=1)
     first = np.where(reached, _first_beyond(courses, beyond, ahead, limit), np.inf)

@@ -17,10 +17,9 @@ import numpy as np
 
 from service.store.model import NOT_USABLE, Samples
 from service.store.sqlite import open_hour, rollup
+from service.store.sqlite.minutes import HOUR_US
 from service.store.sqlite.open_hour import ReadingRow
-from service.store.sqlite.packing import UnpackError, pack, unpack
-
-HOUR_US: Final = 3_600_000_000
+from service.store.sqlite.packing import UnpackError, damage, pack, unpack
 
 SCHEMA: Final = """
 CREATE TABLE block (
@@ -162,10 +161,7 @@ def _unpacked(hour: int, readings: int, body: bytes) -> Samples:
     try:
         return unpack(body, hour * HOUR_US, readings)
     except UnpackError as error:
-        start = np.datetime64(hour, "h")
-        damage = sqlite3.DatabaseError(f"packed readings of the hour from {start} UTC: {error}")
-        damage.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
-        raise damage from error
+        raise damage("readings", hour, error) from error
 
 
 def _joined(parts: Sequence[Samples]) -> Samples:

@@ -20,17 +20,16 @@ from service.errors import (
 )
 from service.private_files import state_of_missing
 from service.store.sqlite import block, open_hour, rollup
+from service.store.sqlite.upgrade import pack_file
 from service.urls import redacted
 
 _log = logging.getLogger(__name__)
 
 #: "LTRL" in ASCII: marks the file as ours in its header.
 APPLICATION_ID: Final = 0x4C54524C
-SCHEMA_VERSION: Final = 5
+SCHEMA_VERSION: Final = 6
 #: The format of version 0.1, which is brought up to date when it is opened.
-_WITHOUT_BLOCKS: Final = 3
-#: Rows of a series moved at once while that is done: bounds the memory.
-_MOST_ROWS: Final = 50_000
+_UNPACKED: Final = 3
 #: How long a writer waits for another process's transaction.
 BUSY_TIMEOUT_S: Final = 15.0
 
@@ -172,8 +171,10 @@ def _prepare(path: Path, connection: sqlite3.Connection) -> None:
             connection.execute(f"PRAGMA application_id = {APPLICATION_ID}")
             connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
             return
-        if application == APPLICATION_ID and version == _WITHOUT_BLOCKS:
-            _pack_past_hours(path, connection)
+        if application == APPLICATION_ID and version == _UNPACKED:
+            _log.warning("%s: is packed once; for a large file that takes minutes", path)
+            pack_file(connection)
+            connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
             return
     if application != APPLICATION_ID:
         raise StoreRefusedError(f"{path}: is another program's SQLite file; name a different file")
@@ -186,51 +187,6 @@ def _prepare(path: Path, connection: sqlite3.Connection) -> None:
         raise StoreRefusedError(
             f"{path}: was written by a newer version (format {version}, this one knows up to "
             f"{SCHEMA_VERSION}); update this program or restore a backup"
-        )
-
-
-def _pack_past_hours(path: Path, connection: sqlite3.Connection) -> None:
-    """Bring a file of the format before blocks up to date; its room is used again.
-
-    There all readings are rows, and the rollups of the newest hours are stored.
-    """
-    _log.warning("%s: its readings are packed once; for a large file that takes minutes", path)
-    connection.execute("ALTER TABLE reading RENAME TO row_before")
-    for statement in filter(str.strip, (open_hour.SCHEMA + block.SCHEMA).split(";")):
-        connection.execute(statement)
-    for series, last_us in connection.execute(
-        "SELECT id, last FROM series WHERE last IS NOT NULL"
-    ).fetchall():
-        open_us = last_us // block.HOUR_US * block.HOUR_US
-        connection.execute(
-            "UPDATE series SET readings = 0, first = NULL, last = NULL WHERE id = ?", (series,)
-        )
-        rollup.delete(connection, series, open_us)
-        _pack_rows(connection, series, open_us)
-        connection.execute(
-            "INSERT INTO reading SELECT series, time, value, flags, raw FROM row_before "
-            "WHERE series = ?",
-            (series,),
-        )
-    connection.execute("DROP TABLE row_before")
-    connection.execute(f"PRAGMA user_version = {SCHEMA_VERSION}")
-
-
-def _pack_rows(connection: sqlite3.Connection, series: int, end_us: int) -> None:
-    """Move the rows of a series before a time, the end of an hour, into blocks."""
-    while True:
-        rows = connection.execute(
-            f"SELECT {open_hour.COLUMNS_OF_SAMPLES} FROM row_before "
-            "WHERE series = ? AND time < ? ORDER BY time LIMIT ?",
-            (series, end_us, _MOST_ROWS),
-        )
-        readings = open_hour.samples_of(rows)
-        if not len(readings):
-            return
-        block.put(connection, series, readings)
-        connection.execute(
-            "DELETE FROM row_before WHERE series = ? AND time <= ?",
-            (series, int(readings.time_us[-1])),
         )
 
 

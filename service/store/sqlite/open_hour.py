@@ -16,7 +16,8 @@ from typing import Final
 
 import numpy as np
 
-from service.store.model import NOT_USABLE, Samples
+from service.store.buckets import empty_buckets
+from service.store.model import NOT_USABLE, Buckets, Samples
 
 #: series, time in microseconds, value, flags, raw
 OpenRow = tuple[int, int, float, int, float | None]
@@ -56,6 +57,18 @@ _ROW: Final = np.dtype(
 
 _TIMED: Final = np.dtype([("time", np.int64), ("value", np.float64)])
 
+#: Of each table by itself: the view would take each row through a subprogram of its own.
+_ADDED_UP: Final = """
+SELECT sum(n), sum(total), min(low), max(high), min(first), max(last) FROM ({})
+""".format(
+    " UNION ALL ".join(
+        "SELECT count(*) n, total(value) total, min(value) low, max(value) high, "
+        f"min(time) first, max(time) last FROM {table} "
+        "WHERE series = ? AND time >= ? AND time < ? AND flags & ? = 0"
+        for table in _TABLES
+    )
+)
+
 #: The newest time of the series ``s.id``, -1 without one; quicker than max() of the view.
 NEWEST_US: Final = "max({})".format(
     ", ".join(
@@ -88,6 +101,33 @@ def usable_values(
         _TIMED,
     )
     return Samples(rows["time"], rows["value"], np.zeros(len(rows), np.int32))
+
+
+def hour_of(
+    connection: sqlite3.Connection, series: int, start_us: int, end_us: int, every_us: int
+) -> Buckets:
+    """The usable readings of the open hour of a series as the one bucket in which they all lie.
+
+    SQLite adds them up: reading the rows takes four times as long.
+
+    Args:
+        every_us: length of the bucket, a multiple of an hour; start and end are multiples of it.
+    """
+    key = (series, start_us, end_us, int(NOT_USABLE))
+    count, total, low, high, first_us, last_us = connection.execute(_ADDED_UP, key + key).fetchone()
+    if not count:
+        return empty_buckets(every_us)
+    first, last = (_value_at(connection, series, time_us) for time_us in (first_us, last_us))
+    start = np.array([first_us // every_us * every_us])
+    columns = (np.array([one], np.float64) for one in (total, low, high, first, last))
+    return Buckets(start, every_us, np.array([count]), *columns)
+
+
+def _value_at(connection: sqlite3.Connection, series: int, time_us: int) -> float:
+    (value,) = connection.execute(
+        "SELECT value FROM open_reading WHERE series = ? AND time = ?", (series, time_us)
+    ).fetchone()
+    return float(value)
 
 
 def samples_of(cursor: sqlite3.Cursor) -> Samples:

@@ -7,6 +7,7 @@ columns together are compressed (zlib, RFC 1950, whose checksum finds what was d
 
 from __future__ import annotations
 
+import sqlite3
 import struct
 import zlib
 from typing import Final
@@ -38,6 +39,14 @@ _WHOLE: Final = struct.Struct("<BBq")  # form, width of a difference, first numb
 
 class UnpackError(ValueError):
     """The bytes are not what ``pack`` made."""
+
+
+def damage(what: str, hour: int, fault: Exception) -> sqlite3.DatabaseError:
+    """The error of a packed hour that cannot be unpacked: damage of the file as SQLite finds it."""
+    start = np.datetime64(hour, "h")
+    error = sqlite3.DatabaseError(f"packed {what} of the hour from {start} UTC: {fault}")
+    error.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
+    return error
 
 
 def pack(samples: Samples, start_us: int) -> bytes:

@@ -9,6 +9,7 @@ from typing import Final
 
 from service.store.retention import Pruned
 from service.store.sqlite import block, open_hour, rollup
+from service.store.sqlite.minutes import HOUR_US
 
 #: Rows deleted in one transaction, so that writers wait for milliseconds only.
 PRUNE_STEP: Final = 20_000
@@ -51,15 +52,15 @@ def delete(writing: Writing, retained_from_us: dict[str, int], rest: Rest) -> Pr
     with writing() as connection:
         series = [row[0] for row in connection.execute("SELECT id FROM series").fetchall()]
     deleted = dict.fromkeys(retained_from_us, 0)
-    tables = [("raw", "block", "hour", block.HOUR_US)]
-    tables += [(one.name, one.table, "span", one.width_us) for one in rollup.LEVELS]
+    tables = [("raw", "block", "hour", HOUR_US, "readings")]
+    tables += [(one.name, one.table, one.row, one.row_us, one.count) for one in rollup.LEVELS]
     for one in series:
         _pack_rows_before(writing, one, retained_from_us["raw"])
-        for level, table, column, width_us in tables:
-            before = retained_from_us[level] // width_us
+        for level, table, column, row_us, counted in tables:
+            before = retained_from_us[level] // row_us
             while before > 0:
                 with writing() as connection:
-                    more, step = _delete_step(connection, table, column, one, before)
+                    more, step = _delete_step(connection, table, column, counted, one, before)
                 deleted[level] += step
                 if step and not rest():
                     return Pruned(**deleted)
@@ -77,25 +78,33 @@ def _pack_rows_before(writing: Writing, series: int, before_us: int) -> None:
 
 
 def _delete_step(
-    connection: sqlite3.Connection, table: str, column: str, series: int, before: int
+    connection: sqlite3.Connection,
+    table: str,
+    column: str,
+    counted: str,
+    series: int,
+    before: int,
 ) -> tuple[bool, int]:
-    """Delete the oldest of a series before a time or span; at most ``PRUNE_STEP``, or one block.
+    """Delete the oldest of a series before a row; at most ``PRUNE_STEP``, or one row.
+
+    Args:
+        column: numbers the rows of a series.
+        counted: how many readings or rollups a row has, as SQL.
 
     Returns:
         Whether more is to be deleted, and how many readings or rollups were.
     """
-    counted = "readings" if table == "block" else "1"
     rows = connection.execute(
         f"SELECT {column}, {counted} FROM {table} WHERE series = ? AND {column} < ? "
         f"ORDER BY {column}",
         (series, before),
     )
     count, newest, more = 0, None, False
-    for at, readings in rows:
-        more = count > 0 and count + readings > PRUNE_STEP
+    for at, some in rows:
+        more = count > 0 and count + some > PRUNE_STEP
         if more:
             break
-        count, newest = count + readings, at
+        count, newest = count + some, at
     rows.close()
     if count:
         connection.execute(

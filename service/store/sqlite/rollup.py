@@ -15,19 +15,31 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from service.science.numeric.sets import distinct
 from service.store.buckets import buckets_of_samples, coarser_buckets, joined_buckets
 from service.store.model import Aggregate, Buckets, Samples
-from service.store.sqlite import open_hour
+from service.store.sqlite import minutes, open_hour
+from service.store.sqlite.minutes import HOUR_US, MINUTE_US
 
 IntArray = npt.NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
 class Level:
-    """One length of span and the table of its rollups."""
+    """One length of span and the table of its rollups.
+
+    Attributes:
+        width_us: length of a span.
+        row: the column that numbers the rows of a series.
+        row_us: length of the time that a row is of.
+        count: how many rollups a row has, as SQL.
+    """
 
     name: str
     width_us: int
+    row: str
+    row_us: int
+    count: str
 
     @property
     def table(self) -> str:
@@ -35,12 +47,12 @@ class Level:
         return f"rollup_{self.name}"
 
 
-MINUTE: Final = Level("minute", 60_000_000)
-HOUR: Final = Level("hour", 3_600_000_000)
-DAY: Final = Level("day", 86_400_000_000)
+HOUR: Final = Level("hour", HOUR_US, "span", HOUR_US, "1")
+DAY: Final = Level("day", 24 * HOUR_US, "span", 24 * HOUR_US, "1")
+MINUTE: Final = Level("minute", MINUTE_US, "hour", HOUR_US, "minutes")
 LEVELS: Final = (MINUTE, HOUR, DAY)
 
-SCHEMA: Final = "".join(
+SCHEMA: Final = minutes.SCHEMA + "".join(
     f"""
 CREATE TABLE {level.table} (
   series INTEGER NOT NULL REFERENCES series (id),
@@ -54,7 +66,7 @@ CREATE TABLE {level.table} (
   PRIMARY KEY (series, span)
 ) WITHOUT ROWID;
 """
-    for level in LEVELS
+    for level in (HOUR, DAY)
 )
 _COLUMN_OF: Final[dict[Aggregate, str]] = {
     "mean": "total",
@@ -76,18 +88,19 @@ def replace(
         hours: their numbers, sorted.
         readings: all usable ones of these hours, sorted by time.
     """
-    minutes = buckets_of_samples(readings, MINUTE.width_us)
-    whole_hours = coarser_buckets(minutes, HOUR.width_us)
-    for level, factor, fresh in ((MINUTE, 60, minutes), (HOUR, 1, whole_hours)):
-        connection.executemany(
-            f"DELETE FROM {level.table} WHERE series = ? AND span >= ? AND span < ?",
-            [(series, hour * factor, (hour + 1) * factor) for hour in hours.tolist()],
-        )
-        _insert(connection, level, series, fresh)
-    days = np.unique(hours // 24).tolist()
+    by_minute = buckets_of_samples(readings, MINUTE.width_us)
+    minutes.replace(connection, series, hours, by_minute)
+    connection.executemany(
+        f"DELETE FROM {HOUR.table} WHERE series = ? AND span = ?",
+        ((series, hour) for hour in hours.tolist()),
+    )
+    _insert(connection, HOUR, series, coarser_buckets(by_minute, HOUR.width_us))
+    days = distinct(hours // 24).tolist()
     for first, last in _runs(days):
         span_us = (first * DAY.width_us, (last + 1) * DAY.width_us)
-        fresh = coarser_buckets(_stored(connection, HOUR, series, span_us, _COLUMNS), DAY.width_us)
+        fresh = coarser_buckets(
+            rows(connection, HOUR.table, HOUR.width_us, series, span_us), DAY.width_us
+        )
         connection.execute(
             f"DELETE FROM {DAY.table} WHERE series = ? AND span BETWEEN ? AND ?",
             (series, first, last),
@@ -96,11 +109,11 @@ def replace(
 
 
 def delete(connection: sqlite3.Connection, series: int, start_us: int) -> None:
-    """Delete the rollups of a series of the spans that end after a time."""
+    """Delete the rollups of a series since the start of an hour; the whole day of it too."""
     for level in LEVELS:
         connection.execute(
-            f"DELETE FROM {level.table} WHERE series = ? AND span >= ?",
-            (series, start_us // level.width_us),
+            f"DELETE FROM {level.table} WHERE series = ? AND {level.row} >= ?",
+            (series, start_us // level.row_us),
         )
 
 
@@ -149,36 +162,47 @@ def read(
         wanted: the columns to fill; the others are NaN.
     """
     columns = ["span", "n", *(_COLUMN_OF[name] for name in wanted)]
-    packed = _stored(connection, level, series, span_us, columns)
-    readings = open_hour.usable_values(connection, series, *span_us)
-    if not len(readings):
+    if level is MINUTE:
+        packed = minutes.read(connection, series, span_us, columns)
+        readings = open_hour.usable_values(connection, series, *span_us)
+        opened = buckets_of_samples(readings, level.width_us)
+    else:
+        packed = rows(connection, level.table, level.width_us, series, span_us, columns)
+        opened = open_hour.hour_of(connection, series, *span_us, level.width_us)
+    if not len(opened):
         return coarser_buckets(packed, every_us)
-    return joined_buckets(packed, buckets_of_samples(readings, level.width_us), every_us)
+    return joined_buckets(packed, opened, every_us)
 
 
-def _stored(
+def rows(
     connection: sqlite3.Connection,
-    level: Level,
+    table: str,
+    width_us: int,
     series: int,
     span_us: tuple[int, int],
-    columns: Sequence[str],
+    columns: Sequence[str] = _COLUMNS,
 ) -> Buckets:
-    """The rollups of one level in a span; columns that are not named are NaN."""
+    """The rollups of a series in a span, from a table with a row for each.
+
+    Args:
+        width_us: length of the span of a rollup.
+        columns: span, n, and those that are needed; the others are NaN.
+    """
     cursor = connection.execute(
-        f"SELECT {', '.join(columns)} FROM {level.table} "
+        f"SELECT {', '.join(columns)} FROM {table} "
         "WHERE series = ? AND span >= ? AND span < ? ORDER BY span",
-        (series, span_us[0] // level.width_us, span_us[1] // level.width_us),
+        (series, span_us[0] // width_us, span_us[1] // width_us),
     )
     types = [(name, np.int64 if name in ("span", "n") else np.float64) for name in columns]
-    rows = np.fromiter(cursor, dtype=np.dtype(types))
-    unknown = np.full(len(rows), np.nan)
+    found = np.fromiter(cursor, dtype=np.dtype(types))
+    unknown = np.full(len(found), np.nan)
     total, low, high, first, last = (
-        rows[name] if name in columns else unknown for name in _COLUMN_OF.values()
+        found[name] if name in columns else unknown for name in _COLUMN_OF.values()
     )
     return Buckets(
-        start_us=rows["span"] * level.width_us,
-        every_us=level.width_us,
-        count=rows["n"],
+        start_us=found["span"] * width_us,
+        every_us=width_us,
+        count=found["n"],
         sum=total,
         min=low,
         max=high,

@@ -13,7 +13,7 @@ from typing import Final
 from service.database_file import is_damage
 from service.errors import StoreRefusedError
 from service.private_files import create_file
-from service.store.sqlite import block, write
+from service.store.sqlite import block, minutes, write
 from service.store.sqlite.file import DamagedError, store_error
 from service.store.sqlite.prune import Writing
 
@@ -77,7 +77,7 @@ def check(path: Path, connection: sqlite3.Connection, *, packed: bool) -> None:
     """Check that the file's structure is sound (PRAGMA quick_check); reads all of it.
 
     Args:
-        packed: compare the packed readings with their checksums too.
+        packed: compare the packed readings and rollups with their checksums too.
 
     Raises:
         DamagedError: it is damaged; says where.
@@ -89,6 +89,7 @@ def check(path: Path, connection: sqlite3.Connection, *, packed: bool) -> None:
     if packed:
         try:
             block.check(connection)
+            minutes.check(connection)
         except sqlite3.DatabaseError as error:
             if not is_damage(error):
                 raise

@@ -13,7 +13,7 @@ import numpy as np
 from service.store.columns import ReadingColumns
 from service.store.model import Samples, SeriesKey
 from service.store.sqlite import block, open_hour, rollup
-from service.store.sqlite.block import HOUR_US
+from service.store.sqlite.minutes import HOUR_US
 
 MOST_ROWS: Final = 600
 """Rows of a series in its open hour from which on they are packed: a question reads all of them.

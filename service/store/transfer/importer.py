@@ -14,6 +14,7 @@ from typing import Final
 import numpy as np
 
 from service.errors import InvalidInputError
+from service.science.numeric.sets import first_places
 from service.store.columns import ReadingColumns
 from service.store.model import Flag, Reading
 from service.store.transfer.csv_file import Lines, RowBlock, blocks_of, rows_of
@@ -179,7 +180,7 @@ def import_csv(
             on_progress(lines.offset, size)
 
         for block in blocks_of(rows, lines, delimiter, lambda: batch.room):
-            report.rows += len(block.rows)
+            report.rows += len(block.lines)
             batch.take(block)
             if len(batch) >= BATCH:
                 commit()
@@ -221,9 +222,9 @@ class _Batch:
 
     def take(self, rows: RowBlock) -> None:
         """Add rows, at once where nothing in them is amiss, else one by one."""
-        block = self._reader.read_all(rows.rows)
+        block = self._reader.read_all(rows.columns)
         if block is None or any(map(self._refusal, _first_of_each_series(block.readings))):
-            for row, line in zip(*rows, strict=True):
+            for row, line in zip(rows.rows, rows.lines, strict=True):
                 self._take_row(row, line)
             return
         self._add(block.readings, block.flagged)
@@ -251,7 +252,7 @@ class _Batch:
 
 def _first_of_each_series(readings: ReadingColumns) -> Iterable[Reading]:
     """In the order in which they come, as the last ones may be too many."""
-    _, places = np.unique(readings.series, return_index=True)
+    _, places = first_places(readings.series)
     return readings[np.sort(places)]
 
 

@@ -9,6 +9,7 @@ from urllib.parse import urlsplit
 
 import numpy as np
 
+from service.science.numeric.sets import distinct
 from service.store.buckets import (
     aligned_span,
     buckets_of_samples,
@@ -227,7 +228,7 @@ class VictoriametricsStore(RemoteStore):
         """The buckets of a span of time, with those anew in which readings changed."""
         every_us = by_server.every_us
         times_us = np.concatenate([history.time_ms for history in changed]) * 1000
-        spans = np.unique(times_us // every_us) * every_us
+        spans = distinct(times_us // every_us) * every_us
         if len(spans) > _MOST_PATCHES:
             return buckets_of_samples(self.read(key, *span_us), every_us)
         patches = [

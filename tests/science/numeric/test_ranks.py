@@ -3,7 +3,12 @@
 import numpy as np
 import pytest
 
-from service.science.numeric.ranks import median, quantile, running_median_of_five
+from service.science.numeric.ranks import (
+    median,
+    quantile,
+    quantiles,
+    running_median_of_five,
+)
 
 
 @pytest.fixture
@@ -25,6 +30,17 @@ def test_quantile_is_that_of_numpy(rng: np.random.Generator) -> None:
         ordered = np.sort(rng.lognormal(size=size))
         for share in (0.0, 0.05, 0.1, 0.5, 0.98, 1.0):
             assert quantile(ordered, share) == np.quantile(ordered, share)
+
+
+def test_quantiles_are_those_of_numpy(rng: np.random.Generator) -> None:
+    shares = (0.0, 0.025, 0.5, 0.975, 1.0)
+    for shape in ((1,), (2,), (50,), (1, 3), (1000, 4)):
+        values = rng.lognormal(size=shape)
+        np.testing.assert_array_equal(
+            quantiles(values, shares), np.quantile(values, shares, axis=0)
+        )
+    values[7, 2] = np.nan
+    np.testing.assert_array_equal(quantiles(values, shares), np.quantile(values, shares, axis=0))
 
 
 def test_running_median_is_that_of_each_five(rng: np.random.Generator) -> None:

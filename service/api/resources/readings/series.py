@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from service.science.numeric.sets import numbered
 from service.store import Buckets, SeriesKey
 
 _DAY_US: Final = 86_400_000_000
@@ -84,10 +85,7 @@ def page_of(
 def _full(keys: Sequence[SeriesKey], days: Days, low: int, high: int, most: int) -> int:
     """The end of the days from ``low`` that have up to ``most`` values, or of the first one."""
     found = [days(key, low, high) for key in keys]
-    start_us, at = np.unique(
-        np.concatenate([[], *(one.start_us for one in found)]).astype(np.int64),
-        return_inverse=True,
-    )
+    start_us, at = numbered(np.concatenate([[], *(one.start_us for one in found)]).astype(np.int64))
     count = np.bincount(at, weights=np.concatenate([[], *(one.count for one in found)]))
     beyond = int(np.searchsorted(np.cumsum(count), most, side="right"))
     if beyond == len(start_us):
