@@ -1,7 +1,7 @@
 """Views of tanks that are evaluated again and again, without deriving all of it each time.
 
-What is reused, means of series, days of light, the fitted gas exchange, is checked against store,
-registry and log each time: a view is what ``tank_view(load(...))`` would give.
+What is reused, means of series, CO2, days of light, the fitted gas exchange, is checked against
+store, registry and log each time: a view is what ``tank_view(load(...))`` would give.
 """
 
 from __future__ import annotations
@@ -21,13 +21,12 @@ from service.derive.caching.series_refresh import DAY_US, Renewal, refresh
 from service.derive.co2.target import Target, target_of
 from service.derive.gas_exchange import FIT_DAYS, gas_exchange
 from service.derive.inputs import Inputs
-from service.derive.light.day_cache import LightDayCache
 from service.derive.loader import VIEW_DAYS, load
 from service.derive.log_in_force import LogSource
 from service.derive.models.gas_exchange import GasModel
 from service.derive.models.tank_view import TankView
 from service.derive.series_reading import HOUR_US, means
-from service.derive.tank_view import tank_view
+from service.derive.tank_view import Derived, tank_view
 from service.registry.models.log import LogEntry
 from service.registry.models.tank import Tank
 from service.registry.registry import Registry
@@ -102,7 +101,7 @@ class _Cached:
     series: SeriesCache
     log: LogInForce | None = None
     keys: frozenset[SeriesKey] | None = None
-    light: LightDayCache = field(default_factory=LightDayCache)
+    derived: Derived = field(default_factory=Derived)
 
 
 class ViewCache:
@@ -183,8 +182,8 @@ class ViewCache:
             cached.series.keep_only(basis.keys)
         gas = self._gas(inputs, basis, cached, loaded)
         drift = self._drift(inputs, gas, prepared.registry, cached)
-        light = None if cached is None else cached.light
-        return tank_view(inputs, gas=gas, drift=drift, light=light)
+        before = None if cached is None else cached.derived
+        return tank_view(inputs, gas=gas, drift=drift, before=before)
 
     def _note_first_sensors(self, inputs: Inputs, registry: LogSource) -> None:
         known = registry.first_sensors(inputs.tank.id)

@@ -32,6 +32,8 @@ Co2Shares = tuple[float | None, float | None, float | None]
 NO_SHARES: Co2Shares = (None, None, None)
 NEARLY_ALL = 0.995
 """The minutes between the newest reading and now are no gap. Our choice."""
+BESIDE = 3
+"""So many samples on either side of a day tell how CO2 and temperature cross its edges."""
 
 
 def light_day(inputs: Inputs, day: date, now: datetime) -> LightDay | None:
@@ -281,4 +283,4 @@ def _around(time_us: npt.NDArray[np.int64], days: Sequence[DayOfLight]) -> slice
     """The samples of days and a few on each side, so that lines reach over their edges."""
     edges_us = (days[0].start_s * 1e6, days[-1].end_s * 1e6)
     first, last = np.searchsorted(time_us, edges_us)
-    return slice(max(int(first) - 3, 0), int(last) + 3)
+    return slice(max(int(first) - BESIDE, 0), int(last) + BESIDE)

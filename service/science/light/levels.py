@@ -1,7 +1,11 @@
-"""Between which levels of light a lamp is on, found in the readings themselves."""
+"""The levels between which a lamp is on, found in the readings of some days.
+
+Nothing needs to be known of the lamp: dark and bright come from the readings.
+"""
 
 from __future__ import annotations
 
+import math
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -45,6 +49,10 @@ choice."""
 LEAST_CONTRAST: Final = 3.0
 """Bright must be so many times dark for a lamp to be seen at all. Our choice."""
 
+STEPS_PER_DOUBLING: Final = 16
+"""Dark, bright and a lamp's lowest step count as the nearest of so many values from one to twice as
+much, 2 % up or down at most: the noise of a sensor then hardly ever moves a level. Our choice."""
+
 
 class Thresholds(NamedTuple):
     """On and off levels in lx."""
@@ -57,7 +65,7 @@ def thresholds_from_series(lux: ArrayLike) -> Thresholds | None:
     """Find on and off thresholds from the readings of some days.
 
     Dark is the 10th percentile, bright the 98th: light for half an hour a day is enough to be
-    found, single spikes are not.
+    found, single spikes are not. Both are taken `coarse`.
 
     Parameters
     ----------
@@ -79,8 +87,9 @@ def thresholds_from_series(lux: ArrayLike) -> Thresholds | None:
     dark, bright = quantile(level, 0.10), quantile(level, 0.98)
     if bright < OFF_LUX or bright < LEAST_CONTRAST * dark:
         return None
+    dark, bright = coarse(dark), coarse(bright)
     on = min(dark + ON_SHARE * (bright - dark), max(BRIGHTEST_ON_LUX, LEAST_CONTRAST * dark))
-    step_on = STEP_ON_SHARE * _lowest_step(level, on)
+    step_on = STEP_ON_SHARE * coarse(_lowest_step(level, on))
     if step_on > dark:  # else it is no step of the lamp: it is darker than the dark
         on = min(on, step_on)
     on = max(on, min(ROOM_LUX, bright / 2))
@@ -95,3 +104,10 @@ def _lowest_step(ordered: Floats, on_lux: float) -> float:
     upto = np.searchsorted(dim, dim * (1 + STEP_WIDTH) / (1 - STEP_WIDTH), side="right")
     stays = np.flatnonzero(upto - np.arange(dim.size) >= STEP_SHARE * ordered.size)
     return float(dim[stays[0]]) / (1 - STEP_WIDTH) if stays.size else np.inf
+
+
+def coarse(lux: float) -> float:
+    """The nearest of `STEPS_PER_DOUBLING` values from one to twice as much; 0 and infinity stay."""
+    if not 0.0 < lux < math.inf:
+        return lux
+    return math.pow(2.0, round(STEPS_PER_DOUBLING * math.log2(lux)) / STEPS_PER_DOUBLING)

@@ -240,13 +240,14 @@ def excess_between(
     if time.size < 2 or not edges.size:
         return np.zeros(edges.size // 2)
     areas = _areas(time, excess, gap)
-    moment = np.clip(edges, time[0], time[-1])
-    i = np.clip(np.searchsorted(time, moment, side="right") - 1, 0, time.size - 2)
+    moment = np.minimum(np.maximum(edges, time[0]), time[-1])
+    i = np.minimum(np.searchsorted(time, moment, side="right") - 1, time.size - 2)
     step = time[i + 1] - time[i]
     part = np.divide(moment - time[i], step, out=np.zeros(moment.shape), where=step > 0)
     there = excess[i] + part * (excess[i + 1] - excess[i])
     piece = _positive_area(excess[i], there, moment - time[i])
-    piece[np.isin(i, gap)] = 0.0
+    if gap.size:
+        piece[np.isin(i, gap)] = 0.0
     whole = np.array([areas[first:last].sum() for first, last in i.reshape(-1, 2).tolist()])
     return np.asarray((whole - piece[::2] + piece[1::2]) / SECONDS_PER_HOUR)
 

@@ -101,6 +101,17 @@ def test_light_of_any_spread_goes_off_at_no_more_than_it_comes_on_at():
         assert found is None or found.off_lux <= found.on_lux
 
 
+def test_levels_are_a_fifth_and_a_tenth_of_the_way_to_within_their_steps():
+    """Dark and bright are taken to the nearest of 16 values an octave: 2.2 % at most."""
+    rng = np.random.default_rng(3)
+    for bright in rng.uniform(2_500.0, 9_500.0, 40):
+        dark = float(rng.uniform(0.0, 100.0))
+        found = thresholds_from_series(np.repeat([dark, bright], [1_000, 500]))
+        assert found is not None
+        assert found.on_lux == pytest.approx(dark + 0.2 * (bright - dark), rel=0.022)
+        assert found.off_lux == pytest.approx(max(dark + 0.1 * (bright - dark), 270), rel=0.022)
+
+
 def test_dead_lamp_from_the_start_has_no_thresholds():
     dark = np.abs(RNG.normal(30, 5, TIME.size))
     assert thresholds_from_series(dark) is None
