@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -149,6 +148,10 @@ class Ledger:
         row = rows.get(one.id)
         return row is not None and self._latest.wait(row, stored[one.id], one)
 
+    def forget(self, tank: str) -> None:
+        """A tank is no longer evaluated by this process."""
+        self._latest.forget(tank)
+
     def active(self, tanks: Collection[str], now: datetime) -> dict[str, ActiveConditions]:
         """The active conditions of each tank, for ``evaluate``."""
         by_tank: dict[str, list[tuple[str, str]]] = {tank: [] for tank in tanks}
@@ -187,22 +190,16 @@ class Ledger:
         after: Urgency | None = None,
         limit: int,
     ) -> Sequence[Recommendation]:
-        """A part of ``list``: of the others only what puts them in order is read.
+        """A part of ``list``.
 
         Args:
             after: only what comes after this place, whatever is there now.
         """
-        if after is None:
-            all_of_them = self.list(tank, states, since=since, limit=limit)
-            if len(all_of_them) < limit:
-                return all_of_them
         tanks = None if tank is None else (tank,)
-        found = self._registry.urgencies(tanks=tanks, states=states, since=since)
-        ranks = sorted(one.rank for one in found)
-        first = 0 if after is None else bisect_right(ranks, after.rank)
-        ids = [id for *_, id in ranks[first : first + limit]]
-        stored = self._registry.recommendations_of(ids)
-        return [_recommendation(stored[id]) for id in ids if id in stored]
+        found = self._registry.most_urgent(
+            tanks=tanks, states=states, since=since, after=after, limit=limit
+        )
+        return list(map(_recommendation, found))
 
     def of_tanks(self, tanks: Collection[str]) -> dict[str, Sequence[Recommendation]]:
         """What is open or snoozed of each of a few hundred tanks, most urgent first."""
@@ -312,6 +309,7 @@ def _stored(one: Recommendation) -> StoredRecommendation:
         snoozed_until=one.snoozed_until,
         folded=one.folded,
         finding={"finding": to_document(one.finding), "extra": dict(one.extra)},
+        due=one.finding.due,
     )
 
 
