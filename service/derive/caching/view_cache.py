@@ -7,7 +7,7 @@ store, registry and log each time: a view is what ``tank_view(load(...))`` would
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -121,12 +121,13 @@ class ViewCache:
         self._tanks: dict[str, _Cached] = {}
         self._fits: dict[str, _Fit] = {}
         self._prepared: dict[str, _Prepared] = {}
+        self._first: dict[str, Mapping[str, str]] = {}
         self._left_s = 0.0
 
     def begin(self) -> None:
         """A new evaluation of all tanks begins, with a fresh budget for fits."""
         self._left_s = BUDGET_S
-        self._prepared = {}
+        self._prepared, self._first = {}, {}
 
     def prepare(self, tanks: Sequence[Tank], now: datetime) -> None:
         """Ask at once what is needed of several tanks; the next view of each is made of it.
@@ -174,7 +175,7 @@ class ViewCache:
             return load(*given, days=days, reader=reader, stored=prepared.stored)
 
         inputs = loaded(VIEW_DAYS)
-        self._write_down(inputs, prepared.registry)
+        self._note_first_sensors(inputs, prepared.registry)
         basis = _Basis.of(inputs)
         if cached is not None:
             cached.keys = basis.keys
@@ -184,8 +185,7 @@ class ViewCache:
         before = None if cached is None else cached.derived
         return tank_view(inputs, gas=gas, drift=drift, before=before)
 
-    def _write_down(self, inputs: Inputs, registry: LogSource) -> None:
-        """Write down which sensors were first, before the store's retention blurs it."""
+    def _note_first_sensors(self, inputs: Inputs, registry: LogSource) -> None:
         known = registry.first_sensors(inputs.tank.id)
         new = {
             quantity: sensor
@@ -193,12 +193,25 @@ class ViewCache:
             if known.get(quantity) != sensor
         }
         if new:
-            self._registry.put_first_sensors(inputs.tank.id, new)
+            self._first[inputs.tank.id] = new
+
+    def put_first_sensors(self) -> None:
+        """Write down which sensors were first, as found for the views since it was called last.
+
+        So they are known after the store's retention has blurred it. What is not written because
+        something failed in between is found again with the next view.
+
+        Raises:
+            RegistryUnavailableError: as the registry finds.
+        """
+        first, self._first = self._first, {}
+        self._registry.put_first_sensors(first)
 
     def forget(self, tank: str) -> None:
         """A tank is no longer evaluated."""
         self._tanks.pop(tank, None)
         self._fits.pop(tank, None)
+        self._first.pop(tank, None)
         self._drifts.forget(tank)
 
     def _cached(self, tank: Tank) -> _Cached | None:

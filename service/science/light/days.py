@@ -5,7 +5,6 @@ Nothing needs to be known of the lamp: dark and bright levels come from the read
 
 from __future__ import annotations
 
-from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -30,6 +29,7 @@ from service.science.numeric.intervals import (
     Interval,
     bridged_gap_s,
     gaps,
+    overlapping,
     runs_above,
     samples_within,
     series,
@@ -123,15 +123,17 @@ def days_of_light(
     raw = joined(runs, 0.0, 0.0)
     lit = joined(runs, FLASH_S, as_number("flicker_s", flicker_s, low=0, unit="s"))
     return [
-        _day(time, level, _within(raw, start, end), _within(lit, start, end), start, end, max_gap_s)
+        _day(
+            time,
+            level,
+            overlapping(raw, start, end),
+            overlapping(lit, start, end),
+            start,
+            end,
+            max_gap_s,
+        )
         for start, end in pairwise(edges.tolist())
     ]
-
-
-def _within(found: Sequence[Interval], start: float, end: float) -> Sequence[Interval]:
-    """Those that overlap start..end; they are sorted and do not overlap each other."""
-    first = bisect_right(found, start, key=lambda one: one.end_s)
-    return found[first : bisect_left(found, end, key=lambda one: one.start_s)]
 
 
 def _day(
@@ -156,7 +158,7 @@ def _day(
     seen_h = 0.0 if np.isnan(hours) else hours
     unseen_h = (end - start - dose.covered_s) / SECONDS_PER_HOUR
     edge_h = _edges_h(time, today)
-    pieces = sum(len(_within(raw, one.start_s, one.end_s)) for one in today)
+    pieces = sum(len(overlapping(raw, one.start_s, one.end_s)) for one in today)
     rise, fall = _ramps(moment, there, today, 0.9 * bright)
     return DayOfLight(
         start_s=start,

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.science.light.co2 import lit_share_by_co2
+from service.science.light.co2 import lit_shares_by_co2
 from service.science.light.days import days_of_light
 from service.science.light.levels import thresholds_from_series
 from service.science.numeric.intervals import Interval, overlap_s
@@ -215,8 +215,8 @@ def test_cloudy_daylight_of_a_typical_year():
 
 def test_share_of_light_with_co2_by_hand():
     # CO2 from 10 to 40 mg/L over 6 h, target 20-30, lit from hour 1 to hour 5.
-    share = lit_share_by_co2(
-        [0, 6 * HOUR], [10, 40], [Interval(HOUR, 5 * HOUR)], 20, 30, max_gap_s=6 * HOUR
+    (share,) = lit_shares_by_co2(
+        [0, 6 * HOUR], [10, 40], [[Interval(HOUR, 5 * HOUR)]], 20, 30, max_gap_s=6 * HOUR
     )
     assert (share.below, share.within, share.above, share.unknown) == pytest.approx(
         (0.25, 0.5, 0.25, 0)
@@ -226,10 +226,10 @@ def test_share_of_light_with_co2_by_hand():
 
 def test_share_of_light_without_co2_is_unknown():
     lit = [Interval(0, 4 * HOUR)]
-    share = lit_share_by_co2([HOUR, 2 * HOUR], [25, 25], lit, 20, 30, max_gap_s=HOUR)
+    (share,) = lit_shares_by_co2([HOUR, 2 * HOUR], [25, 25], [lit], 20, 30, max_gap_s=HOUR)
     assert (share.within, share.unknown) == pytest.approx((0.25, 0.75))
-    assert np.isnan(lit_share_by_co2([0], [25], [], 20, 30).within)
-    assert lit_share_by_co2([], [], lit, 20, 30).unknown == 1
+    assert np.isnan(lit_shares_by_co2([0], [25], [[]], 20, 30)[0].within)
+    assert lit_shares_by_co2([], [], [lit], 20, 30)[0].unknown == 1
 
 
 @given(
@@ -240,7 +240,7 @@ def test_share_of_light_vs_dense_count(co2, hours):
     hours = sorted(hours)
     lit = [Interval(a * HOUR, b * HOUR) for a, b in zip(hours[::2], hours[1::2], strict=False)]
     time = 1000.0 * np.arange(len(co2))
-    share = lit_share_by_co2(time, co2, lit, 20, 30)
+    (share,) = lit_shares_by_co2(time, co2, [lit], 20, 30)
     moment = np.concatenate([np.linspace(one.start_s, one.end_s, 4001) for one in lit])
     weight = np.concatenate([np.full(4001, one.length_s) for one in lit])
     there = np.interp(moment, time, co2, right=np.nan)
