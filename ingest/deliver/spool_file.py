@@ -19,6 +19,8 @@ _HEADER_BYTES: Final = 100
 _MAGIC: Final = b"SQLite format 3\0"
 _ID_AT: Final = 68
 _CHECKSUM_BYTES: Final = 4
+#: However small the bound is: the tables, and some rows.
+_LEAST_PAGES: Final = 65_536 // PAGE_BYTES
 _SCHEMA: Final = """
 CREATE TABLE IF NOT EXISTS batch (
   id INTEGER PRIMARY KEY AUTOINCREMENT,
@@ -83,7 +85,7 @@ def opened(path: Path, max_mb: float, check: Check = "quick_check") -> sqlite3.C
         path, timeout=LOCK_PATIENCE_S, isolation_level=None, check_same_thread=False
     )
     try:
-        _prepare(db, max(16, int(max_mb * 1e6) // PAGE_BYTES), check)
+        _prepare(db, max(_LEAST_PAGES, int(max_mb * 1e6) // PAGE_BYTES), check)
     except BaseException:
         db.close()
         raise
