@@ -24,7 +24,7 @@ from matplotlib.axes import Axes
 from service.science.light.days import days_of_light
 from service.science.light.dose import UMOL_PER_LUX, lux_hours
 from service.science.nutrients.dosing import NO3_PER_N, PO4_PER_P, added, ions_mg_l
-from service.science.temperature.excursions import accumulated_excess, excursions
+from service.science.temperature.excursions import excess_between, excursions
 from service.science.temperature.forecast import forecast_crossing
 from service.science.water.ammonia import unionised_fraction
 from service.science.water.carbonate import water_after_change
@@ -164,7 +164,8 @@ def heat_excursions() -> None:
         (fine[thin] - time[0]) / DAY, summed[thin], color=REFERENCE, lw=3, alpha=0.4,
         label="dense sum",
     )  # fmt: skip
-    ours = accumulated_excess(time, temperature, limit, fine[thin])
+    upto = [(time[0], moment) for moment in fine[thin]]
+    ours = excess_between(time, temperature, limit, upto)
     bottom.plot((fine[thin] - time[0]) / DAY, ours, color=OURS, lw=1, label="ours, exact")
     bottom.set_ylabel("K·h above 31 °C")
     bottom.set_xlabel("days")

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from typing import Final
 
 from service.derive.co2.crosscheck import co2_check_of
 from service.derive.co2.current import co2_now
-from service.derive.co2.daily import co2_days_of
+from service.derive.co2.daily import Co2DayCache
 from service.derive.co2.gas_start import gas_start_of
 from service.derive.co2.lit import RecentCo2, co2_above, co2_while_lit, recent_co2
 from service.derive.co2.series import co2_series
 from service.derive.co2.target import target_of
+from service.derive.co2.value_cache import Co2ValueCache
 from service.derive.inhabitants.tolerance import Tolerance
 from service.derive.inputs import Inputs
 from service.derive.light.day_cache import LightDayCache
@@ -33,12 +34,21 @@ RELEASE_SHARE: Final = 0.95
 """A spell of too much CO2 is over once it is down at this share of the ceiling. Our choice."""
 
 
+@dataclass(frozen=True, slots=True)
+class Derived:
+    """What was derived of one tank before; each part is checked by all that it rests on."""
+
+    co2: Co2ValueCache = field(default_factory=Co2ValueCache)
+    co2_days: Co2DayCache = field(default_factory=Co2DayCache)
+    light: LightDayCache = field(default_factory=LightDayCache)
+
+
 def tank_view(
     inputs: Inputs,
     *,
     gas: GasModel | None = None,
     drift: ElectrodeDrift | None = None,
-    light: LightDayCache | None = None,
+    before: Derived | None = None,
 ) -> TankView:
     """Derive everything that rules and pages may know of a tank.
 
@@ -46,19 +56,20 @@ def tank_view(
         inputs: of the last days.
         gas: the gas exchange as last fitted (``gas_exchange``; it takes a hundredth of a second).
         drift: of the pH probe, as last found from the mornings.
-        light: the days of light as derived before; only those that changed are derived again.
+        before: what was derived of the tank before; only what changed is derived again.
     """
     tank, now = inputs.tank, inputs.now
     tolerance = inputs.tolerance
     target = target_of(tank, tolerance.co2_comfortable_mg_l)
     temperature = inputs.series("temperature")
-    series = co2_series(inputs)
+    series = co2_series(inputs) if before is None else before.co2.series(inputs)
     co2 = co2_now(inputs, target, drift)
     source = light_source_of(inputs)
     first = first_day(inputs)
-    light_days = light_days_of if light is None else light.days
+    light_days = light_days_of if before is None else before.light.days
     days = light_days(tank, source, first, now, co2=series, target=target, temperature=temperature)
     lit = tuple(one for day in days for one in day.lit) or planned_lit(tank, first, now)
+    co2_days = Co2DayCache() if before is None else before.co2_days
     day_ago = now - timedelta(hours=24)
     judged = judged_light(tank, lit, inputs.log, now)
     while_lit = co2_while_lit(series, judged, target, day_ago, now)
@@ -87,7 +98,7 @@ def tank_view(
         co2_lit=while_lit,
         co2_high=_high(tank, tolerance, recent),
         co2_uncomfortable=_uncomfortable(tolerance, recent),
-        co2_days=co2_days_of(series, light_spans(tank, days, lit), target.low_mg_l),
+        co2_days=co2_days.days(series, light_spans(tank, days, lit), target.low_mg_l),
         gas_start=gas_start_of(tank, series, now),
         co2_check=co2_check_of(tank, inputs.log, co2, now, gas),
         gas=gas,

@@ -24,9 +24,8 @@ from pathlib import Path
 from service.advice.engine.catalogue import RULES, evaluate
 from service.advice.engine.scheduler import Scheduler
 from service.derive.inputs import Inputs
-from service.derive.light.day_cache import LightDayCache
 from service.derive.models.tank_view import TankView
-from service.derive.tank_view import tank_view
+from service.derive.tank_view import Derived, tank_view
 from service.registry.registry import open_registry
 from service.store.model import Reading
 from service.store.sqlite.store import SqliteStore
@@ -121,8 +120,8 @@ def main() -> None:
 
     one = made[0]
     whole = median_ms(lambda: evaluate(tank_view(one)))
-    light = LightDayCache()
-    again = median_ms(lambda: evaluate(tank_view(one, light=light)))
+    before = Derived()
+    again = median_ms(lambda: evaluate(tank_view(one, before=before)))
     print(f"one tank, derive and judge: {whole:.1f} ms CPU; with full days known: {again:.1f} ms "
           f"(goal: 20 ms); {whole / again:.1f} times")  # fmt: skip
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import os
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -101,6 +102,20 @@ def test_a_command_imports_what_it_runs(arguments: list[str], needed: set[str]) 
     loaded = set(done.stderr.split())
     assert "click" in loaded
     assert loaded & HEAVY == needed
+
+
+def test_a_command_starts_no_threads_for_linear_algebra() -> None:
+    program = (
+        "import atexit, os, sys; from service.cli import main; "
+        "atexit.register(lambda: print(len(os.listdir('/proc/self/task')), file=sys.stderr)); "
+        "main()"
+    )
+    environ = {name: value for name, value in os.environ.items() if name != "OPENBLAS_NUM_THREADS"}
+    done = subprocess.run(
+        [sys.executable, "-c", program, *CO2],
+        cwd=ROOT, env=environ, capture_output=True, text=True, timeout=60, check=True,
+    )  # fmt: skip
+    assert done.stderr == "1\n"
 
 
 def test_the_demo_takes_its_options_and_refuses_in_one_line() -> None:

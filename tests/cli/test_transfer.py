@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import subprocess
 import sys
@@ -65,6 +66,24 @@ def test_import_export_round_trip(url, file, tmp_path, capsys):
     assert run(["import", str(exported), "--store", again]) == 0
     assert run(["copy", "--from", url, "--to", again, "--verify-only"]) == 0
     assert "same    quarry-pool/ph/import: 2 readings" in capsys.readouterr().out
+
+
+def test_a_progress_bar_is_made_on_a_terminal_only(url, file, monkeypatch):
+    arguments = ["import", file, "--tank", "quarry-pool", "--store", url]
+    with monkeypatch.context() as patch:
+        patch.setitem(sys.modules, "rich.progress", None)  # whose import takes its time
+        assert run(arguments) == 0
+
+    class Terminal(io.StringIO):
+        def isatty(self):
+            return True
+
+    terminal = Terminal()
+    with monkeypatch.context() as patch:
+        patch.setattr(sys, "stderr", terminal)
+        patch.setenv("TERM", "xterm")
+        assert run(arguments) == 0
+    assert "importing log.csv" in terminal.getvalue()
 
 
 def test_import_tells_what_it_rejects(url, tmp_path, capsys):

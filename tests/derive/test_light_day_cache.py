@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 
 import numpy as np
 import pytest
@@ -19,9 +19,10 @@ from service.derive.models.co2 import Co2Series
 from service.derive.models.light import LightDay
 from service.registry.models.tank import Tank
 from service.store.model import Samples
+from service.times import to_us
 from tests.derive.pieces import NOON, a_tank, grid, hour_of_day, lamp, samples
 
-HOUR = timedelta(hours=1)
+HOUR, DAY = timedelta(hours=1), timedelta(days=1)
 NO_CO2 = Co2Series(*(np.empty(0, kind) for kind in (np.int64, float, float, float)))
 TARGET = Target(20.0, 30.0)
 FIRST = local_day(a_tank(), NOON - timedelta(days=7))
@@ -33,10 +34,12 @@ def cached(
     now: datetime = NOON,
     tank: Tank | None = None,
     temperature: Samples | None = None,
+    co2: Co2Series = NO_CO2,
+    first: date = FIRST,
 ) -> tuple[LightDay, ...]:
     """The days from the cache, which are those derived anew."""
-    given = tank or a_tank(), source, FIRST, now
-    rest = {"co2": NO_CO2, "target": TARGET, "temperature": temperature or Samples.empty()}
+    given = tank or a_tank(), source, first, now
+    rest = {"co2": co2, "target": TARGET, "temperature": temperature or Samples.empty()}
     found = cache.days(*given, **rest)  # type: ignore[arg-type]
     assert found == light_days_of(*given, **rest)  # type: ignore[arg-type]
     return found
@@ -130,6 +133,18 @@ def test_new_readings_of_a_noisy_sensor_derive_today_alone(derived: list[int]) -
     assert any(one.covered_share < 0.95 for one in days[:-1])
 
 
+def test_noise_of_a_dim_lamp_does_not_move_its_levels(derived: list[int]) -> None:
+    """Below some 10,000 lx they hang on how bright it is."""
+    rng = np.random.default_rng(5)
+    time_us = grid(NOON - timedelta(days=8), NOON + 5 * HOUR)
+    light = samples(time_us, lamp(time_us, lux=6_000.0) * rng.normal(1.0, 0.01, time_us.size))
+    cache = LightDayCache()
+    for minutes in range(0, 300, 5):
+        now = NOON + timedelta(minutes=minutes)
+        cached(cache, source_of(up_to(light, now)), now)
+    assert derived == [8] + 59 * [1]
+
+
 def test_other_levels_derive_all_days(derived: list[int]) -> None:
     cache = LightDayCache()
     time_us = grid(NOON - timedelta(days=8), NOON, 1.0)
@@ -137,3 +152,70 @@ def test_other_levels_derive_all_days(derived: list[int]) -> None:
     cached(cache, source)
     cached(cache, replace(source, levels=source.levels._replace(on_lux=11_000.0)))
     assert derived == [8, 8]
+
+
+def seen_at(one: Samples, now: datetime) -> Samples:
+    """What a view sees of a series: eight days up to now."""
+    here = slice(*one.time_us.searchsorted((to_us(now - 8 * DAY), to_us(now) + 1)))
+    return Samples(one.time_us[here], one.value[here], one.flags[here])
+
+
+def test_in_the_evening_what_falls_out_of_the_days_seen_changes_nothing(derived: list[int]) -> None:
+    """The eight days begin within the three hours before the first midnight then."""
+    time_us = grid(NOON - 9 * DAY, NOON + DAY)
+    light, warmth = samples(time_us, lamp(time_us)), samples(time_us, 24.0)
+    cache = LightDayCache()
+    for minutes in (0, 5, 10, 60):
+        now = NOON + 10 * HOUR + timedelta(minutes=minutes)
+        first = local_day(a_tank(), now - 7 * DAY)
+        source = source_of(seen_at(light, now))
+        cached(cache, source, now, temperature=seen_at(warmth, now), first=first)
+    assert derived == [8, 1, 1, 1]
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_days_are_those_derived_anew_at_any_hour_whatever_was_rewritten(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    tank, cache, now = a_tank(), LightDayCache(), NOON
+    time_us = grid(NOON - 9 * DAY, NOON + 6 * DAY)
+    lux = lamp(time_us, on=18.0 + seed, off=23.5) * rng.normal(1.0, 0.01, time_us.size)
+    of = {"light": lux, "warmth": 24.0 + rng.normal(0, 1, time_us.size), "co2": lux / 500.0}
+    series = {name: samples(time_us, value) for name, value in of.items()}
+    for _ in range(40):
+        light, warmth, co2 = (seen_at(series[name], now) for name in ("light", "warmth", "co2"))
+        cached(
+            cache,
+            source_of(light, tank),
+            now,
+            tank,
+            warmth,
+            Co2Series(co2.time_us, co2.value, 0.8 * co2.value, 1.2 * co2.value),
+            local_day(tank, now - 7 * DAY),
+        )
+        if rng.random() < 0.5:
+            name = str(rng.choice(list(series)))
+            start_us = to_us(now - float(rng.choice([0.2, 8.2])) * rng.random() * DAY)
+            one = series[name]
+            here = (one.time_us >= start_us) & (one.time_us < start_us + 2 * 3_600_000_000)
+            if rng.random() < 0.5:
+                value = np.where(here, one.value * float(rng.choice([0.0, 1.1])), one.value)
+                series[name] = Samples(one.time_us, value, one.flags)
+            else:
+                series[name] = Samples(one.time_us[~here], one.value[~here], one.flags[~here])
+        now += timedelta(minutes=float(rng.choice([0.0, 5.0, 5.0, 20.0, 200.0, 500.0])))
+
+
+def test_the_last_reading_before_the_first_day_counts() -> None:
+    """Warmth runs in a line across midnight, while the lamp is lit."""
+    tank, cache = a_tank(), LightDayCache()
+    time_us = grid(NOON - 8 * DAY, NOON)
+    hour = hour_of_day(time_us)
+    source = source_of(samples(time_us, np.where((hour >= 20) | (hour < 4), 9_000.0, 5.0)))
+    every = time_us + 120_000_000  # none at midnight itself
+    last = int(every.searchsorted(to_us(NOON - 7 * DAY - 12 * HOUR))) - 1
+    shares = set()
+    for celsius in (24.0, 30.0):
+        value = np.where(np.arange(every.size) == last, celsius, 24.0)
+        found = cached(cache, source, tank=tank, temperature=samples(every, value))
+        shares.add(found[0].degree_hours_lit_k_h)
+    assert len(shares) == 2

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 from itertools import count
@@ -414,3 +414,42 @@ def test_a_forgotten_tank_begins_anew(views: ViewCache) -> None:
     views.forget("reed")
     again = fitted(views, NOON)
     assert again is not first and again.lead_h == first.lead_h
+
+
+def test_which_sensors_were_first_is_written_at_once_for_all_tanks(
+    views: ViewCache, registry: Registry, store: Counting, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """After a failure in between nothing is written, and the next evaluation finds it again."""
+    registry.put_tank(a_tank(id="fern"))
+    registry.put_tank(a_tank(id="moss"))
+    store.write([Reading("fern", "ph", "glass", to_us(NOON - HOUR), 7.0)])
+    store.write([Reading("moss", "ph", "glass", to_us(NOON - HOUR), 7.0)])
+    tanks = [registry.tank(id) for id in ("fern", "moss", "reed")]
+
+    def evaluated() -> None:
+        views.begin()
+        views.prepare(tanks, NOON)
+        for tank in tanks:
+            views.view(tank, NOON)
+
+    evaluated()
+    assert registry.all_first_sensors() == {}
+    views.forget("moss")  # another scheduler's now
+    evaluated()
+    views.forget("moss")
+    written: list[Mapping[str, Mapping[str, str]]] = []
+    put = registry.put_first_sensors
+
+    def noted(first: Mapping[str, Mapping[str, str]]) -> None:
+        written.append(first)
+        put(first)
+
+    monkeypatch.setattr(registry, "put_first_sensors", noted)
+    views.put_first_sensors()
+    of_reed = dict.fromkeys(("illuminance", "ph", "temperature"), "s")
+    assert registry.all_first_sensors() == {"fern": {"ph": "glass"}, "reed": of_reed}
+    evaluated()
+    views.put_first_sensors()
+    evaluated()
+    views.put_first_sensors()
+    assert written[1:] == [{"moss": {"ph": "glass"}}, {}]

@@ -71,9 +71,13 @@ def test_the_routes_of_a_tank_go_with_it(yard):
 
 
 def test_the_sensor_that_was_first_stays_so(yard):
-    yard.put_first_sensors("reed", {"ph": "glass", "temperature": "rear"})
-    yard.put_first_sensors("reed", {"ph": "main"})
-    yard.put_first_sensors("nowhere", {"ph": "main"})
+    yard.put_tank(Tank("sedge", "Sedge"))
+    both = {"ph": "glass", "temperature": "rear"}
+    yard.put_first_sensors({"sedge": {"ph": "glass"}, "nowhere": {"ph": "main"}, "reed": both})
+    yard.put_first_sensors({"reed": {"ph": "main"}})
+    yard.put_first_sensors({"nowhere": {"ph": "main"}})
+    yard.put_first_sensors({})
+    assert yard.first_sensors("sedge") == {"ph": "glass"}
     assert yard.first_sensors("reed") == {"ph": "main", "temperature": "rear"}
     assert yard.first_sensors("nowhere") == {}
     assert yard.first_sensors_of(["reed", "nowhere"]) == {"reed": yard.first_sensors("reed")}

@@ -23,11 +23,10 @@ from service.advice.engine.history.lifecycle import advance, marked, may_last
 from service.advice.engine.recommendation import Recommendation, Severity
 from service.advice.handover.sheet import TankSheet, tank_sheet
 from service.derive.gas_exchange import FIT_DAYS, gas_exchange
-from service.derive.light.day_cache import LightDayCache
 from service.derive.loader import load
 from service.derive.models.gas_exchange import GasModel
 from service.derive.models.tank_view import TankView
-from service.derive.tank_view import tank_view
+from service.derive.tank_view import Derived, tank_view
 from service.registry.models.absence import Absence
 from service.registry.models.log import LogEntry, LogKind
 from service.registry.models.recommendations import State
@@ -78,7 +77,7 @@ def play(scenario: Scenario) -> Played:
     store = MemoryStore(readings(scenario))
     log = MemoryLog(scenario.log)
     gas: GasModel | None = None
-    light = LightDayCache()
+    before = Derived()
     living: list[Recommendation] = []
     cleared: list[Recommendation] = []
     marks = list(scenario.marks)
@@ -88,7 +87,7 @@ def play(scenario: Scenario) -> Played:
         store.advance(now)
         log.clocks = scenario.clocks_at(now)
         inputs = load(tank, log, store, now, reader=store.read)
-        view = tank_view(inputs, gas=gas, light=light)
+        view = tank_view(inputs, gas=gas, before=before)
         if scenario.fit_gas and now.time() == time(9):
             gas = gas_exchange(load(tank, log, store, now, days=FIT_DAYS, reader=store.read))
         findings = evaluate(view, active_conditions(living))

@@ -12,7 +12,7 @@ import pytest
 from service.store import Flag, Reading
 from service.store.columns import ReadingColumns
 from service.store.transfer import importer
-from service.store.transfer.csv_file import Lines
+from service.store.transfer.csv_file import Lines, RowBlock
 from service.store.transfer.csv_mapping import CsvMapping, column_of_text
 from service.store.transfer.csv_rows import row_reader
 from service.store.transfer.importer import import_csv
@@ -74,7 +74,7 @@ def test_a_block_is_its_rows_or_is_left_to_them(header, mapping, make) -> None:
         rows = [make(generator, bad) for _ in range(generator.randint(1, 4))]
         before = clock.position
         expected = [one_by_one.read(row, 1) for row in rows]
-        block = at_once.read_all(rows)
+        block = at_once.read_all(RowBlock.of_rows(rows, range(len(rows))).columns)
         flagged = {row.flagged for row in expected}
         if block is None:
             assert other.position == before
@@ -153,6 +153,42 @@ def test_lines_without_quotation_marks_are_the_rows_that_csv_has(tmp_path, delim
         numbered = list(enumerate(csv.reader(decoded.split("\n"), delimiter=delimiter), 1))
         expected = [(line, row) for line, row in numbered if row]
         assert list(zip(block.lines, block.rows, strict=True)) == expected
+
+
+@pytest.mark.parametrize("delimiter", [",", ";", "\t", "\u00a6"])
+def test_lines_of_as_many_cells_are_the_columns_that_csv_has(tmp_path, delimiter) -> None:
+    """Against the csv module of Python, with a line now and then that is otherwise."""
+    generator = random.Random(8)
+    cells = [b"6.5", b"", b" ", b"\xe2\x80\xa8", b"\x0b", b"\x00", b"\xff", b"\xe2", b"\xc2\xa6"]
+    odd = [b"\n", b"\r\n", b"\r", b'"', b"x\n", delimiter.encode()]
+    even = 0
+    for _ in range(400):
+        width, end = generator.randint(1, 4), generator.choice([b"\n", b"\r\n"])
+        lines = [
+            delimiter.encode().join(generator.choices(cells, k=width)) + end
+            for _ in range(generator.randint(1, 4))
+        ]
+        if generator.random() < 0.3:
+            lines.insert(generator.randrange(len(lines) + 1), generator.choice(odd))
+        data = b"".join(lines).removesuffix(generator.choice([b"\n", b"", b""]))
+        path = tmp_path / "log.csv"
+        path.write_bytes(data)
+        with path.open("rb") as file:
+            block = Lines(file).plain_block(1000, delimiter)
+        if block is None:
+            assert b'"' in data or b"\r" in data.replace(b"\r\n", b"").removesuffix(b"\r")
+            continue
+        text = data.decode("utf-8", "replace")
+        numbered = list(enumerate(csv.reader(text.split("\n"), delimiter=delimiter), 1))
+        expected = [(line, row) for line, row in numbered if row]
+        assert list(zip(block.lines, block.rows, strict=True)) == expected
+        rows = [row for _, row in expected]
+        if len(set(map(len, rows))) == 1:
+            assert list(map(list, block.columns)) == list(map(list, zip(*rows, strict=True)))
+            even += 1
+        else:
+            assert block.columns is None
+    assert 150 < even < 380
 
 
 def test_rows_before_a_line_that_is_no_csv_are_told(tmp_path) -> None:

@@ -96,13 +96,15 @@ def _find_outliers(
     column = array("d", values.tobytes())
     elapsed_us = np.diff(times_us, prepend=series.last_us)
     unusual = elapsed_us > SILENCE_US
+    silences = unusual.tolist()
     unusual[1:] |= np.abs(np.diff(values)) > outliers.least_move
     ends = [*np.flatnonzero(unusual).tolist(), len(column)]
     place = next_end = 0
     while place < len(column):
-        if elapsed_us[place] > SILENCE_US:
+        if silences[place]:
             outliers.forget(slot)
         away = outliers.is_away(slot)
+        sound = place
         if away or outliers.may_depart(slot, column[place]):
             if not away:
                 stuck.catch_up(place)  # whether it departs depends on the steps seen so far
@@ -110,16 +112,13 @@ def _find_outliers(
             found.corrected += corrected
             if spike:
                 found.spikes.append(place)
-            place += 1
-        else:
-            outliers.add_sound(slot, column[place : place + 1])
-            place += 1
+            sound += 1
+        place += 1
         if outliers.is_away(slot):
             continue
         # it is where the last value was: so are those after it, until one moves
         while ends[next_end] < place:
             next_end += 1
-        end = ends[next_end]
-        if end > place:
-            outliers.add_sound(slot, column[place:end])
-            place = end
+        place = ends[next_end]
+        if place > sound:
+            outliers.add_sound(slot, column[sound:place])

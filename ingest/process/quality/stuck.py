@@ -85,14 +85,14 @@ class StuckDetector:
         """Add the next values, in the order of times; the places of those found stuck.
 
         A value that is further from the one before than the band begins a new band; so only
-        where several are as near to each other they are compared one by one.
+        where as many as a stuck sensor has are near to each other they are compared one by one.
         """
         count = len(values)
         begins = [0, *(np.flatnonzero(np.abs(np.diff(values)) > self._band) + 1).tolist(), count]
         numbers, times = values.tolist(), times_us.tolist()
         found: list[int] = []
         for begin, end in pairwise(begins):
-            if end - begin == 1 and 0 < begin < count - 1:
+            if end - begin < _LEAST and begin > 0 and end < count:
                 continue
             if begin:
                 self._begin(slot, numbers[begin], times[begin])

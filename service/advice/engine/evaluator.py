@@ -138,6 +138,7 @@ class Evaluator:
             except Exception:  # noqa: BLE001 - one odd tank must not leave all others without advice
                 _log.exception("advice on tank %s failed", tank.id)
                 failed.append(tank.id)
+        self._views.put_first_sensors()
         changes = self._update(evaluated, whole)
         for view, _ in evaluated:
             self.release(self._leases.tend())

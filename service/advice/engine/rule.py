@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import cached_property
 
 from service.advice.engine.levers import Move
 from service.advice.engine.practice import limit
 from service.advice.engine.recommendation import Finding
 from service.derive.models.tank_view import TankView
+from service.registry.models.log import LogEntry, LogKind
 from service.registry.models.tank import Tank
 
 ActiveConditions = frozenset[tuple[str, str]]
@@ -18,7 +21,7 @@ ActiveConditions = frozenset[tuple[str, str]]
 NONE_ACTIVE: ActiveConditions = frozenset()
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)  # without slots, for what is computed once
 class Case:
     """One tank at one moment, as a rule sees it."""
 
@@ -34,6 +37,15 @@ class Case:
     def now(self) -> datetime:
         """The moment, UTC."""
         return self.view.now
+
+    @cached_property
+    def log_by_kind(self) -> Mapping[LogKind, Sequence[LogEntry]]:
+        """What was logged up to now, by kind, newest first."""
+        found: defaultdict[LogKind, list[LogEntry]] = defaultdict(list)
+        for one in self.view.log:
+            if one.time <= self.now:
+                found[one.kind].append(one)
+        return dict(found)
 
     def limit(self, name: str) -> float:
         """A threshold of practice as it is in force for this tank."""

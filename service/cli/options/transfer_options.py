@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -41,10 +42,12 @@ def chosen_store(config_file: Path | None, url: str | None) -> Iterator[Store]:
 @contextmanager
 def progress_bar(what: str) -> Iterator[Callable[[float], None]]:
     """A progress bar on standard error, only on a terminal; called with the fraction done."""
-    from rich.console import Console  # not for a command that only refuses
+    if not sys.stderr.isatty():
+        yield lambda fraction: None
+        return
+    from rich.console import Console  # which takes a tenth of the start of a command
     from rich.progress import Progress
 
-    console = Console(stderr=True)
-    with Progress(console=console, transient=True, disable=not console.is_terminal) as progress:
+    with Progress(console=Console(stderr=True), transient=True) as progress:
         task = progress.add_task(what, total=1.0)
         yield lambda fraction: progress.update(task, completed=fraction)

@@ -1,13 +1,13 @@
 """Views of tanks that are evaluated again and again, without deriving all of it each time.
 
-What is reused, means of series, days of light, the fitted gas exchange, is checked against store,
-registry and log each time: a view is what ``tank_view(load(...))`` would give.
+What is reused, means of series, CO2, days of light, the fitted gas exchange, is checked against
+store, registry and log each time: a view is what ``tank_view(load(...))`` would give.
 """
 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -21,13 +21,12 @@ from service.derive.caching.series_refresh import DAY_US, Renewal, refresh
 from service.derive.co2.target import Target, target_of
 from service.derive.gas_exchange import FIT_DAYS, gas_exchange
 from service.derive.inputs import Inputs
-from service.derive.light.day_cache import LightDayCache
 from service.derive.loader import VIEW_DAYS, load
 from service.derive.log_in_force import LogSource
 from service.derive.models.gas_exchange import GasModel
 from service.derive.models.tank_view import TankView
 from service.derive.series_reading import HOUR_US, means
-from service.derive.tank_view import tank_view
+from service.derive.tank_view import Derived, tank_view
 from service.registry.models.log import LogEntry
 from service.registry.models.tank import Tank
 from service.registry.registry import Registry
@@ -102,7 +101,7 @@ class _Cached:
     series: SeriesCache
     log: LogInForce | None = None
     keys: frozenset[SeriesKey] | None = None
-    light: LightDayCache = field(default_factory=LightDayCache)
+    derived: Derived = field(default_factory=Derived)
 
 
 class ViewCache:
@@ -122,12 +121,13 @@ class ViewCache:
         self._tanks: dict[str, _Cached] = {}
         self._fits: dict[str, _Fit] = {}
         self._prepared: dict[str, _Prepared] = {}
+        self._first: dict[str, Mapping[str, str]] = {}
         self._left_s = 0.0
 
     def begin(self) -> None:
         """A new evaluation of all tanks begins, with a fresh budget for fits."""
         self._left_s = BUDGET_S
-        self._prepared = {}
+        self._prepared, self._first = {}, {}
 
     def prepare(self, tanks: Sequence[Tank], now: datetime) -> None:
         """Ask at once what is needed of several tanks; the next view of each is made of it.
@@ -175,18 +175,17 @@ class ViewCache:
             return load(*given, days=days, reader=reader, stored=prepared.stored)
 
         inputs = loaded(VIEW_DAYS)
-        self._write_down(inputs, prepared.registry)
+        self._note_first_sensors(inputs, prepared.registry)
         basis = _Basis.of(inputs)
         if cached is not None:
             cached.keys = basis.keys
             cached.series.keep_only(basis.keys)
         gas = self._gas(inputs, basis, cached, loaded)
         drift = self._drift(inputs, gas, prepared.registry, cached)
-        light = None if cached is None else cached.light
-        return tank_view(inputs, gas=gas, drift=drift, light=light)
+        before = None if cached is None else cached.derived
+        return tank_view(inputs, gas=gas, drift=drift, before=before)
 
-    def _write_down(self, inputs: Inputs, registry: LogSource) -> None:
-        """Write down which sensors were first, before the store's retention blurs it."""
+    def _note_first_sensors(self, inputs: Inputs, registry: LogSource) -> None:
         known = registry.first_sensors(inputs.tank.id)
         new = {
             quantity: sensor
@@ -194,12 +193,25 @@ class ViewCache:
             if known.get(quantity) != sensor
         }
         if new:
-            self._registry.put_first_sensors(inputs.tank.id, new)
+            self._first[inputs.tank.id] = new
+
+    def put_first_sensors(self) -> None:
+        """Write down which sensors were first, as found for the views since it was called last.
+
+        So they are known after the store's retention has blurred it. What is not written because
+        something failed in between is found again with the next view.
+
+        Raises:
+            RegistryUnavailableError: as the registry finds.
+        """
+        first, self._first = self._first, {}
+        self._registry.put_first_sensors(first)
 
     def forget(self, tank: str) -> None:
         """A tank is no longer evaluated."""
         self._tanks.pop(tank, None)
         self._fits.pop(tank, None)
+        self._first.pop(tank, None)
         self._drifts.forget(tank)
 
     def _cached(self, tank: Tank) -> _Cached | None:

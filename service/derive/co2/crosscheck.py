@@ -13,7 +13,6 @@ import numpy as np
 from service.derive.co2.calibration import probe_history
 from service.derive.co2.gas_use import by_gas_use
 from service.derive.co2.kh_kit import measured_by
-from service.derive.co2.narrowing import narrowed
 from service.derive.co2.series import liquid_c
 from service.derive.models.co2 import Co2Check, Co2Now
 from service.derive.models.gas_exchange import GasModel
@@ -91,7 +90,6 @@ def co2_check_of(
         return None
     probe = probe_history(tank, log, co2.ph.sensor)
     sd_ph = probe.sd_ph_at(now)
-    calibrated = probe.fresh_sd_ph / sd_ph if sd_ph else 1.0
     by_kh = _by_kh(co2, sd_ph)
     sample, why_no_sample = _newest_sample(tank, log, now)
     by_sample = None if sample is None else _by_sample(tank, co2, sample, sd_ph)
@@ -117,7 +115,8 @@ def co2_check_of(
         disagreement=disagreement,
         reason=reason,
         why_no_sample=why_no_sample,
-        narrowing=narrowed(tank, co2, estimates, weighed, calibrated),
+        estimates=tuple(estimates),
+        calibrated=probe.fresh_sd_ph / sd_ph if sd_ph else 1.0,
     )
 
 

@@ -12,7 +12,7 @@ import numpy.typing as npt
 from service.derive.co2.target import Target
 from service.derive.models.co2 import Array, Co2Series
 from service.derive.models.co2_days import Co2High, Co2Lit
-from service.science.light.co2 import lit_share_by_co2
+from service.science.light.co2 import lit_shares_by_co2
 from service.science.numeric.intervals import Interval, gaps, runs_above, samples_within, steps
 from service.science.numeric.ranks import running_median_of_five
 from service.times import from_us, to_us
@@ -49,8 +49,8 @@ def co2_while_lit(
         return None
     gap_s, series = series.gap_s, _since(series, min([start, *_begun(lit, start, end)]))
     time_s = series.time_us / 1e6
-    share = lit_share_by_co2(
-        time_s, series.value, inside, target.low_mg_l, target.high_mg_l, max_gap_s=gap_s
+    (share,) = lit_shares_by_co2(
+        time_s, series.value, [inside], target.low_mg_l, target.high_mg_l, max_gap_s=gap_s
     )
     while_lit = within_intervals(time_s, inside)
     if not while_lit.any() or np.isnan(share.within):

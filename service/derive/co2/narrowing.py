@@ -7,13 +7,13 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Final
 
 from service.derive.co2.kh_kit import measured_by
-from service.derive.models.co2 import Co2Now, Narrowing
+from service.derive.models.co2 import Co2Check, Co2Now, Narrowing
 from service.registry.models.tank import Tank
 from service.science.carbonate.co2 import DEFAULT_PH_SD
 from service.science.carbonate.kh_test import KhMethod
 from service.science.carbonate.ph_drop import DEFAULT_REFERENCE_LOG_SD, DEFAULT_SLOPE_SD
 from service.science.constants import LN10
-from service.science.numeric.weighing import OneEstimate, Weighed, weigh
+from service.science.numeric.weighing import OneEstimate, weigh
 
 LEAST_GAIN: Final = 0.1
 """What narrows the interval by less than this share of it is not worth the work. Our choice."""
@@ -23,25 +23,18 @@ USUAL_DROP_PH: Final = 1.1
 """From aerated water to the tank with gas, where no sample is at hand. Our choice."""
 
 
-def narrowed(
-    tank: Tank,
-    co2: Co2Now,
-    estimates: Sequence[OneEstimate],
-    weighed: Weighed,
-    calibrated: float,
-) -> Narrowing | None:
+def narrowing_of(tank: Tank, co2: Co2Now, check: Co2Check | None) -> Narrowing | None:
     """What would narrow the weighed interval most; None where nothing does by enough.
 
     Args:
-        estimates: the first by pH and KH.
-        weighed: of these.
-        calibrated: share of the calibration's error that is left once it is a fresh one.
+        co2: that the check is of; None where there is none.
     """
-    if not weighed.agree:
+    if check is None or not check.agree:
         return None
+    weighed = weigh(check.estimates)
     found = [
         Narrowing(what, weighed.percent, weigh(then).percent)
-        for what, then in _options(tank, co2, list(estimates), calibrated)
+        for what, then in _options(tank, co2, list(check.estimates), check.calibrated)
     ]
     least = min((one.percent_then for one in found), default=weighed.percent)
     if least > (1.0 - LEAST_GAIN) * weighed.percent:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
@@ -10,7 +11,11 @@ import numpy as np
 import numpy.typing as npt
 from numpy.typing import ArrayLike
 
-from service.derive.co2.beside_carbonate import beside_carbonate, carbonate_part
+from service.derive.co2.beside_carbonate import (
+    BesideCarbonate,
+    beside_carbonate,
+    carbonate_part,
+)
 from service.derive.co2.bound import most_co2_mg_l
 from service.derive.co2.calibration import ProbeHistory, probe_history
 from service.derive.co2.kh import kh_at
@@ -31,6 +36,43 @@ CONDUCTIVITY_VALID_MIN: Final = 1440.0
 
 INNER_POINTS: Final = 10_000
 INNER_STEPS_US: Final = tuple(US_PER_MINUTE * minutes for minutes in (1440, 360, 60, 30, 10, 5, 1))
+
+
+@dataclass(frozen=True, slots=True)
+class Water:
+    """What CO2 is computed from at each pH sample, arrays of one length.
+
+    Attributes:
+        ph: NaN where it is impossible.
+        celsius: of liquid water; assumed where none was measured, with a larger ``celsius_sd``.
+        us_cm: conductivity, NaN where it is not known.
+    """
+
+    time_us: npt.NDArray[np.int64]
+    ph: Array
+    celsius: Array
+    celsius_sd: Array
+    us_cm: Array
+
+    def at(self, places: npt.NDArray[np.bool_]) -> Water:
+        """That of some of the samples."""
+        of_water = (self.ph, self.celsius, self.celsius_sd, self.us_cm)
+        return Water(self.time_us[places], *(one[places] for one in of_water))
+
+
+@dataclass(frozen=True, slots=True)
+class Co2Basis:
+    """What CO2 at all samples is computed from beside the water at each.
+
+    Attributes:
+        log: newest first.
+        beside: at the last sample.
+    """
+
+    tank: Tank
+    log: tuple[LogEntry, ...]
+    probe: ProbeHistory
+    beside: BesideCarbonate
 
 
 def co2_series(inputs: Inputs) -> Co2Series:
@@ -56,6 +98,7 @@ def co2_over(
     """CO2 at each pH sample, vectorised.
 
     Args:
+        log: newest first.
         ph: usable samples (n,).
         temperature: usable samples, interpolated to the pH samples over gaps up to the tank's
             ``pair_gap_min``; elsewhere the assumed temperature with its wider interval counts.
@@ -69,6 +112,13 @@ def co2_over(
     """
     if not len(ph):
         return empty_series()
+    water = water_at(tank, ph, temperature, conductivity)
+    basis = basis_at(tank, log, int(ph.time_us[-1]), probe or probe_history(tank, log))
+    return Co2Series(ph.time_us, *co2_of(water, basis))
+
+
+def water_at(tank: Tank, ph: Samples, temperature: Samples, conductivity: Samples) -> Water:
+    """The water at each pH sample; as ``co2_over``."""
     gap_us = int(derived_limit(tank, "pair_gap_min") * US_PER_MINUTE)
     celsius, measured = interpolated(temperature, ph.time_us, gap_us)
     celsius = np.where(measured, celsius, derived_limit(tank, "assumed_temperature_c"))
@@ -76,40 +126,55 @@ def co2_over(
         measured, DEFAULT_TEMPERATURE_SD_C, derived_limit(tank, "assumed_temperature_sd_c")
     )
     possible = (ph.value >= PH_RANGE[0]) & (ph.value <= PH_RANGE[1])
-    ph_value = np.where(possible, ph.value, np.nan)
-    celsius = liquid_c(celsius)
-    beside = beside_carbonate(tank, log, from_us(int(ph.time_us[-1])))
-    kh = carbonate_part(kh_at(tank, log, ph.time_us), beside, ph_value, celsius)
-    calibration_sd = (probe or probe_history(tank, log)).sd_ph(ph.time_us)
     us_cm, known = interpolated(
         conductivity, ph.time_us, int(CONDUCTIVITY_VALID_MIN * US_PER_MINUTE)
     )
-    value, low, high = (np.full(ph.time_us.shape, np.nan) for _ in range(3))
+    return Water(
+        ph.time_us,
+        np.where(possible, ph.value, np.nan),
+        liquid_c(celsius),
+        celsius_sd,
+        np.where(known, us_cm, np.nan),
+    )
+
+
+def basis_at(tank: Tank, log: Sequence[LogEntry], last_us: int, probe: ProbeHistory) -> Co2Basis:
+    """What all samples share; ``last_us`` the time of the last."""
+    return Co2Basis(tank, tuple(log), probe, beside_carbonate(tank, log, from_us(last_us)))
+
+
+def co2_of(water: Water, basis: Co2Basis) -> tuple[Array, Array, Array]:
+    """CO2 at each sample with its interval, low and high; each hangs on its own sample alone."""
+    tank, beside = basis.tank, basis.beside
+    kh = kh_at(tank, basis.log, water.time_us)
+    kh = carbonate_part(kh, beside, water.ph, water.celsius)
+    calibration_sd = basis.probe.sd_ph(water.time_us)
+    value, low, high = (np.full(water.time_us.shape, np.nan) for _ in range(3))
+    known = ~np.isnan(water.us_cm)
     parts: list[npt.NDArray[np.bool_] | slice] = [known, ~known]
     if known.all() or not known.any():
         parts = [slice(None)]
     for part in parts:
-        us_cm_of_part = us_cm[part] if known[part].all() else None
         found = estimate_co2(
-            ph_value[part],
+            water.ph[part],
             kh.value_meq_l[part],
-            celsius[part],
+            water.celsius[part],
             alkalinity_half_width_meq_l=kh.half_width_meq_l[part],
             alkalinity_sd_meq_l=kh.sd_meq_l[part],
-            temperature_sd_c=celsius_sd[part],
+            temperature_sd_c=water.celsius_sd[part],
             calibration_sd_ph=calibration_sd[part],
             gh_meq_l=tank.gh_meq_l,
-            conductivity_us_cm=us_cm_of_part,
+            conductivity_us_cm=water.us_cm[part] if known[part].all() else None,
             nitrate_mg_l=beside.nitrate_mg_l,
             potassium_mg_l=beside.potassium_mg_l,
         )
         value[part], low[part], high[part] = found.value, found.low, found.high
     # the warmest water holds the least
-    if np.fmax.reduce(value) > float(most_co2_mg_l(tank, float(celsius.max()))):
-        impossible = value > most_co2_mg_l(tank, celsius)
+    if np.fmax.reduce(value) > float(most_co2_mg_l(tank, float(water.celsius.max()))):
+        impossible = value > most_co2_mg_l(tank, water.celsius)
         for one in (value, low, high):
             one[impossible] = np.nan
-    return Co2Series(ph.time_us, value, low, high)
+    return value, low, high
 
 
 def liquid_c(celsius: ArrayLike) -> Array:

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 
 from service.derive.co2.target import Target
-from service.derive.light.days import dli_high_mol_m2, first_needed, light_days_of
+from service.derive.light.days import BESIDE, dli_high_mol_m2, first_needed, light_days_of
 from service.derive.light.source import LightSource
 from service.derive.local_time import local_day, local_midnight
 from service.derive.models.co2 import Array, Co2Series
@@ -83,7 +83,9 @@ class LightDayCache:
             if one is None or before != key or not _is_over(tank, day, now):
                 break
             high = dli_high_mol_m2(tank, one.dli_mol_m2_d, one.unseen_h, source.bright_lux)
-            known.append(replace(one, dli_high_mol_m2_d=high))
+            if high != one.dli_high_mol_m2_d:
+                one = replace(one, dli_high_mol_m2_d=high)
+            known.append(one)
         return known
 
 
@@ -102,15 +104,19 @@ def _keys(
     """For each day, what differs where anything that its light is derived from does."""
     midnights = [local_midnight(tank, day) for day in (*days, days[-1] + timedelta(days=1))]
     starts = [to_us(one - AROUND) for one in midnights[:-1]]
-    # Light between the levels is judged by what came before, which no earlier day shows here.
-    since = first_needed(tank, source, midnights[0].timestamp())
-    starts[0] = min([starts[0], *source.samples.time_us[since : since + 1].tolist()])
     ends = [to_us(one + AROUND) for one in midnights[1:]]
-    series = [(source.samples.time_us, source.samples.value), (co2.time_us, co2.value)]
-    series.append((temperature.time_us, temperature.value))
+    # Of what came before the first day no more than its light is derived from: what falls out of
+    # the days that are seen must not change it. Light between the levels is judged by the last
+    # that was clear.
+    since = first_needed(tank, source, midnights[0].timestamp())
+    first_us = to_us(midnights[0])
+    parts = [_hashes(source.samples.time_us, source.samples.value, since, starts, ends)]
+    series = [(co2.time_us, co2.value), (temperature.time_us, temperature.value)]
     if source.illuminance is not None and source.quantity != "illuminance":
         series.append((source.illuminance.time_us, source.illuminance.value))
-    parts = [_hashes(*one, starts, ends) for one in series]
+    for time_us, value in series:
+        before = max(int(time_us.searchsorted(first_us)) - BESIDE, 0)
+        parts.append(_hashes(time_us, value, before, starts, ends))
     seldom = source.step_s if source.step_s > SLOWEST_S else 0.0  # below, it tells nothing
     is_warmth_known = len(temperature) > 0
     whole = source.quantity, source.levels, source.gap_s, co2.gap_s, seldom, is_warmth_known
@@ -118,9 +124,18 @@ def _keys(
 
 
 def _hashes(
-    time_us: npt.NDArray[np.int64], value: Array, starts_us: Sequence[int], ends_us: Sequence[int]
+    time_us: npt.NDArray[np.int64],
+    value: Array,
+    first: int,
+    starts_us: Sequence[int],
+    ends_us: Sequence[int],
 ) -> list[int]:
-    """A number for the samples of each stretch that differs, in all likelihood, where any does."""
+    """A number for the samples of each stretch that differs, in all likelihood, where any does.
+
+    Args:
+        first: the sample with which the first stretch begins.
+    """
     begin, end = (time_us.searchsorted(edges).tolist() for edges in (starts_us, ends_us))
+    begin[0] = first
     stretches = (slice(*edges) for edges in zip(begin, end, strict=True))
     return [hash((time_us[here].tobytes(), value[here].tobytes())) for here in stretches]

@@ -19,7 +19,7 @@ from service.derive.models.light import LightDay
 from service.derive.thresholds import derived_limit
 from service.local_words import span_words
 from service.registry.models.tank import Tank
-from service.science.light.co2 import lit_share_by_co2
+from service.science.light.co2 import LitShare, lit_shares_by_co2
 from service.science.light.days import FLASH_S, DayOfLight, clipped, days_of_light
 from service.science.light.dose import LightDose, degree_hours_while_lit, lit_intervals
 from service.science.numeric.intervals import SLOWEST_S
@@ -28,8 +28,12 @@ from service.store.model import Samples
 SECONDS_PER_HOUR = 3600.0
 LEAST_KNOWN_SHARE = 0.5
 """CO2 must be known for so much of the lit time before a share of it is given. Our choice."""
+Co2Shares = tuple[float | None, float | None, float | None]
+NO_SHARES: Co2Shares = (None, None, None)
 NEARLY_ALL = 0.995
 """The minutes between the newest reading and now are no gap. Our choice."""
+BESIDE = 3
+"""So many samples on either side of a day tell how CO2 and temperature cross its edges."""
 
 
 def light_day(inputs: Inputs, day: date, now: datetime) -> LightDay | None:
@@ -122,9 +126,13 @@ def light_days_of(
         max_gap_s=source.gap_s,
     )
     measured = _lux_hours(source, edges)
+    shares = _co2_shares(found, co2, target)
+    warmth = _degree_hours(tank, found, temperature)
     return tuple(
-        _described(tank, source, day, one, hours, now, co2, target, temperature)
-        for day, one, hours in zip(days, found, measured, strict=False)
+        _described(tank, source, day, one, now, lux_hours, share, degree_hours)
+        for day, one, lux_hours, share, degree_hours in zip(
+            days, found, measured, shares, warmth, strict=False
+        )
     )
 
 
@@ -159,18 +167,17 @@ def _described(
     source: LightSource,
     day: date,
     found: DayOfLight,
-    lux_hours: float | None,
     now: datetime,
-    co2: Co2Series | None,
-    target: Target | None,
-    temperature: Samples | None,
+    lux_hours: float | None,
+    co2: Co2Shares,
+    degree_hours: float | None,
 ) -> LightDay:
     factor = lux_factor(tank)
     edges_us = (found.start_s * 1e6, found.end_s * 1e6)
     begin, end = np.searchsorted(source.samples.time_us, edges_us).tolist()
     values = source.samples.value[begin:end]
     peak = float(values.max()) if values.size else None
-    within, below, known = _co2_shares(found, co2, target)
+    within, below, known = co2
     by_sensor = source.quantity == "ppfd"
     seen = found.cover > 0
     dli = found.dose.dli_mol_m2(factor) if seen else None
@@ -187,7 +194,7 @@ def _described(
         dli_high_mol_m2_d=dli_high_mol_m2(tank, dli, unseen_h, source.bright_lux),
         ppfd_peak_umol_m2_s=peak if by_sensor or peak is None else peak * factor,
         ppfd_from="sensor" if by_sensor else f"lux x {factor:g}",
-        degree_hours_lit_k_h=_degree_hours(tank, found, temperature),
+        degree_hours_lit_k_h=degree_hours,
         co2_within_share=within,
         covered_share=min(found.cover, 1.0),
         unseen_h=unseen_h,
@@ -231,39 +238,49 @@ def _moment(time_s: float) -> datetime:
     return datetime.fromtimestamp(time_s, UTC)
 
 
-def _degree_hours(tank: Tank, day: DayOfLight, temperature: Samples | None) -> float | None:
+def _degree_hours(
+    tank: Tank, days: Sequence[DayOfLight], temperature: Samples | None
+) -> Sequence[float | None]:
+    """While lit, of each day; None without a thermometer."""
     if temperature is None or not len(temperature):
-        return None
-    part = _around(temperature.time_us, day)
-    base = derived_limit(tank, "degree_hours_base_c")
+        return [None] * len(days)
+    part = _around(temperature.time_us, days)
     return degree_hours_while_lit(
-        temperature.time_us[part] / 1e6, temperature.value[part], day.lit, base
+        temperature.time_us[part] / 1e6,
+        temperature.value[part],
+        [day.lit for day in days],
+        derived_limit(tank, "degree_hours_base_c"),
     )
 
 
 def _co2_shares(
-    day: DayOfLight, co2: Co2Series | None, target: Target | None
-) -> tuple[float | None, float | None, float | None]:
+    days: Sequence[DayOfLight], co2: Co2Series | None, target: Target | None
+) -> list[Co2Shares]:
     """Shares of the lit time within and below target, of what is known; and how much that is."""
-    if co2 is None or target is None or not day.lit or target.low_mg_l >= target.high_mg_l:
-        return None, None, None
-    part = _around(co2.time_us, day)
-    share = lit_share_by_co2(
+    if co2 is None or target is None or target.low_mg_l >= target.high_mg_l:
+        return [NO_SHARES] * len(days)
+    part = _around(co2.time_us, days)
+    found = lit_shares_by_co2(
         co2.time_us[part] / 1e6,
         co2.value[part],
-        day.lit,
+        [day.lit for day in days],
         target.low_mg_l,
         target.high_mg_l,
         max_gap_s=co2.gap_s,
     )
+    return [_of_known(share) for share in found]
+
+
+def _of_known(share: LitShare) -> Co2Shares:
     known = 1.0 - share.unknown
     if np.isnan(known) or known < LEAST_KNOWN_SHARE:
-        return None, None, None
+        return NO_SHARES
     within, below = (min(max(one / known, 0.0), 1.0) for one in (share.within, share.below))
     return within, below, known
 
 
-def _around(time_us: npt.NDArray[np.int64], day: DayOfLight) -> slice:
-    """The samples of a day and a few on each side, so that lines reach over its edges."""
-    first, last = np.searchsorted(time_us, (day.start_s * 1e6, day.end_s * 1e6))
-    return slice(max(int(first) - 3, 0), int(last) + 3)
+def _around(time_us: npt.NDArray[np.int64], days: Sequence[DayOfLight]) -> slice:
+    """The samples of days and a few on each side, so that lines reach over their edges."""
+    edges_us = (days[0].start_s * 1e6, days[-1].end_s * 1e6)
+    first, last = np.searchsorted(time_us, edges_us)
+    return slice(max(int(first) - BESIDE, 0), int(last) + BESIDE)

@@ -12,8 +12,8 @@ from service.derive.light.stuck import StuckRun, stuck_runs, without
 from service.derive.models.co2 import Array
 from service.derive.thresholds import DERIVED, derived_limit
 from service.registry.models.tank import Tank
-from service.science.light.days import Thresholds, thresholds_from_series
 from service.science.light.dose import MAX_GAP_S
+from service.science.light.levels import Thresholds, thresholds_from_series
 from service.science.numeric.intervals import bridged_gap_s, usual_step_s
 from service.science.numeric.ranks import quantile
 from service.store.model import Samples

@@ -14,6 +14,7 @@ from service.derive.models.quality import EstimatedValue, Quality
 from service.science.carbonate.kh_test import MeasuredAlkalinity
 from service.science.light.co2 import MAX_GAP_S
 from service.science.numeric.intervals import bridged_gap_s, usual_step_s
+from service.science.numeric.weighing import OneEstimate
 from service.store.model import Reading
 
 
@@ -125,7 +126,8 @@ class Co2Check:
         disagreement: 1 where CO2 by KH is too high to be chance, -1 too low, 0 where they agree.
         reason: what a disagreement usually means; "" without one.
         why_no_sample: why a sample in the log no longer counts; "" without one.
-        narrowing: what would narrow the weighed interval most; None where nothing does by much.
+        estimates: those of ``methods`` with their errors by source.
+        calibrated: share of the calibration's error that is left once it is a fresh one.
     """
 
     weighed: EstimatedValue
@@ -136,4 +138,5 @@ class Co2Check:
     disagreement: int = 0
     reason: str = ""
     why_no_sample: str = ""
-    narrowing: Narrowing | None = None
+    estimates: tuple[OneEstimate, ...] = ()
+    calibrated: float = 1.0

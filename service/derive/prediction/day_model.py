@@ -34,7 +34,7 @@ from service.science.gas_exchange.air_water import (
 )
 from service.science.gas_exchange.fit import GasExchangeFit
 from service.science.gas_exchange.plan import draws_of
-from service.science.gas_exchange.rises import HALF_UPTAKE_MG_L, ChangesWith
+from service.science.gas_exchange.rise_equations import HALF_UPTAKE_MG_L, ChangesWith
 from service.science.numeric.ranks import quantiles
 from service.store.model import Samples
 from service.times import from_us

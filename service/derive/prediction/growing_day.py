@@ -16,7 +16,7 @@ from service.derive.models.co2 import Array
 from service.derive.models.quality import EstimatedValue
 from service.derive.prediction.day_model import estimate
 from service.registry.models.plans import PlantTargets
-from service.science.gas_exchange.rises import HALF_UPTAKE_MG_L
+from service.science.gas_exchange.rise_equations import HALF_UPTAKE_MG_L
 
 AMPLE_CO2_MG_L: Final = 30.0
 """CO2 beyond which plants take up hardly more. Common practice, no source."""

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import StrEnum
 
+from service.derive.co2.narrowing import narrowing_of
 from service.derive.models.co2 import Co2State
 from service.derive.models.light import LightDay, LightNow
 from service.derive.models.quality import Quality
@@ -90,8 +91,8 @@ def co2_line(view: TankNow, more_why: tuple[str, ...] = ()) -> Line:
 
 def _narrowing(view: TankView) -> tuple[str, ...]:
     """What would make the estimate of CO2 better, if anything does."""
-    check = view.co2_check
-    return () if check is None or check.narrowing is None else (check.narrowing.sentence,)
+    narrowing = narrowing_of(view.tank, view.co2, view.co2_check)
+    return () if narrowing is None else (narrowing.sentence,)
 
 
 def _above(view: TankNow) -> tuple[str, Tone]:

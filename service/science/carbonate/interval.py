@@ -99,6 +99,7 @@ def _one_side(inner_ln: Floats, of_ph: Floats | None, other: Floats) -> Floats:
 
 def _log_normal_variance(relative_variance: Floats) -> Floats:
     """Variance of the logarithm, ln(1 + r²); by its Padé approximant (1 %) up to r = 1."""
-    if (relative_variance > 1.0).any():
-        return np.log1p(relative_variance)
-    return relative_variance * (6.0 + relative_variance) / (6.0 + 4.0 * relative_variance)
+    near = relative_variance * (6.0 + relative_variance) / (6.0 + 4.0 * relative_variance)
+    wide = relative_variance > 1.0
+    # each for itself: an interval must not hang on what else is computed with it
+    return np.where(wide, np.log1p(relative_variance), near) if wide.any() else near

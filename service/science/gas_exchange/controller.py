@@ -14,7 +14,8 @@ from typing import Final
 
 import numpy as np
 
-from service.science.gas_exchange.rises import Rises, risen
+from service.science.gas_exchange.rise_equations import risen
+from service.science.gas_exchange.rises import Rises
 from service.science.gas_exchange.rows import Rows
 from service.science.numeric.checks import Floats
 from service.science.numeric.ranks import median_seen

@@ -11,7 +11,8 @@ from service.science.gas_exchange.changes import FitError, GasChange, Hints
 from service.science.gas_exchange.controller import held_by_ph
 from service.science.gas_exchange.night_exchange import NightExchange
 from service.science.gas_exchange.phases import Phase, Series
-from service.science.gas_exchange.rises import ChangesWith, fit_rises
+from service.science.gas_exchange.rise_equations import ChangesWith
+from service.science.gas_exchange.rises import fit_rises
 from service.science.gas_exchange.rows import Rows, rows_of
 from service.science.gas_exchange.segments import Segment, newest_segment
 from service.science.numeric.checks import Floats

@@ -31,7 +31,7 @@ from service.science.gas_exchange.changes import NO_HINTS, GasChange, Hints
 from service.science.gas_exchange.day_exchange import DayExchange
 from service.science.gas_exchange.night_exchange import NightExchange
 from service.science.gas_exchange.phases import binned, phases_from_schedule, phases_from_turns
-from service.science.gas_exchange.rises import ChangesWith
+from service.science.gas_exchange.rise_equations import ChangesWith
 from service.science.numeric.checks import Floats, as_number
 from service.science.numeric.estimate import Estimate, from_log_sd
 

@@ -1,24 +1,25 @@
 """Injection of each day, and the exchange while the gas is on, from the rise and what follows.
 
-    dC/dt = J + R - U l C / (C + K) - k (C - C_eq),    R = a k_night
-
-J injection, U uptake in the light (l), C0 belong to each day; R, respiration, upholds the nights'
-excess a; k is that of the nights times a
-common factor exp(delta): an air stone that runs at night alone, or a filter that is turned up by
-day, makes the two differ. For a given k the equation is linear in C0, J and U (C in C / (C + K)
-is the measured one), so that delta alone is searched, over a grid, for all days at once. Errors are
-those of ln C; Huber's weights.
+The exchange by day is that of the nights times a common factor exp(delta): an air stone that runs
+at night alone, or a filter that is turned up by day, makes the two differ. For a given one the
+equation of a day is linear (``rise_equations``), so that delta alone is searched, over a grid, for
+all days at once. Errors are those of ln C; Huber's weights.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Final, Literal, NamedTuple
+from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from service.science.gas_exchange.rise_equations import (
+    HALF_UPTAKE_MG_L,
+    INJECTION,
+    UPTAKE,
+    ChangesWith,
+    RiseEquations,
+)
 from service.science.gas_exchange.rows import (
     HUBER_CUT,
     Rows,
@@ -29,14 +30,8 @@ from service.science.gas_exchange.rows import (
     slow_share,
 )
 from service.science.numeric.checks import Floats
-from service.science.numeric.linear import solve_three
 from service.science.numeric.ranks import median, median_seen
 
-HALF_UPTAKE_MG_L: Final = 4.0
-"""CO2 at which uptake is half of that at ample CO2: order of magnitude of submerged plants
-(Maberly & Madsen 1998, Funct. Ecol. 12:99-106; from memory)."""
-UPTAKE_PRIOR_MG_L_H: Final = (1.0, 4.0)
-"""Mean and standard deviation expected of the uptake. It decides only where the days don't."""
 DELTAS: Final = np.arange(-2.4, 2.41, 0.3)
 FINE: Final = np.arange(-0.3, 0.31, 0.05)
 ROUNDS: Final = 3
@@ -50,9 +45,6 @@ DARK_BINS: Final = 6
 """An hour of gas in the dark tells injection and uptake apart."""
 EARLY_H: Final = 2.0
 """So much of a rise is used where the lamp is not known: before the plants take over."""
-
-ChangesWith = Literal["gas", "lamp"]
-"""What the exchange of the day begins with: the gas, or the lamp."""
 
 
 @dataclass(frozen=True)
@@ -166,21 +158,18 @@ def _tried(
     lamp_known: bool,
 ) -> Rises:
     known = rows.known if lamp_known else rows.known * (rows.hours <= EARLY_H)
-    k = np.exp(ln_k_night + deltas[:, None])[:, :, None]  # (D, P, 1)
-    night = np.exp(ln_k_night)[None, :, None]
-    columns = _columns(rows, k, night, changes_with)
-    co2 = np.exp(rows.ln_co2)
-    floor = _floor(rows, columns, ln_k_night, excess_mg_l)
-    above = co2 - floor
     with_uptake = _dark_bins(rows) >= DARK_BINS if lamp_known else np.zeros(len(rows), bool)
+    equations = RiseEquations.of(rows, ln_k_night, deltas, excess_mg_l, with_uptake, changes_with)
+    co2 = np.exp(rows.ln_co2)
     seen = np.flatnonzero(known)
     middle = [(seen.size - 1) // 2, seen.size // 2]
-    weight = np.broadcast_to(known, above.shape)
-    model = np.broadcast_to(co2, above.shape)
+    shape = equations.floor.shape
+    weight, model = np.broadcast_to(known, shape), np.broadcast_to(co2, shape)
     scale2 = 0.03**2
     for _ in range(ROUNDS):
-        solved = _solved(columns, above, weight / np.square(model), with_uptake, scale2)
-        model = np.maximum(_sums(columns, solved.values) + floor, 0.02)
+        relative = weight / np.square(model)
+        solution = equations.solved(relative, scale2)
+        model = equations.course(solution.values)
         residual = (rows.ln_co2 - np.log(model)) * known
         size = np.abs(residual)
         ranked = np.sort(size.reshape(deltas.size, -1)[:, seen], axis=1)
@@ -192,9 +181,9 @@ def _tried(
     share = slow_share(residual[best] * np.sqrt(weight[best]), known)
     # in squares of ln C, so that losses of several calls compare
     loss = (_huber_loss(size / HUBER_LN) * HUBER_LN**2).sum(axis=(1, 2))
-    moved = solved.influence * co2
+    moved = equations.influence_on_injection(solution, relative) * co2
     variance = np.vecdot(moved @ correlations(known.shape[1], share), moved)
-    injection = np.maximum(solved.values[1], 1e-3)
+    injection = np.maximum(solution.values[INJECTION], 1e-3)
     return Rises(
         deltas=deltas,
         loss=loss,
@@ -203,103 +192,16 @@ def _tried(
         sd=np.sqrt(variance) * sd / injection,
         residual=residual[int(np.argmin(loss))],
         scatter=scatter_of(residual[best], known),
-        uptake_share=_uptake_share(rows, solved.values[2, best], k[best, :, 0]),
+        uptake_share=_uptake_share(
+            rows, solution.values[UPTAKE, best], np.exp(ln_k_night + deltas[best])
+        ),
     )
-
-
-def _uptake_share(rows: Rows, uptake: Floats, k: Floats) -> float:
-    level = np.exp(median_seen(rows.ln_co2, axis=1))
-    return median(uptake / (level + HALF_UPTAKE_MG_L) / k)
-
-
-def risen(rows: Rows, used: Floats, ln_k_night: Floats, excess_mg_l: float) -> Floats:
-    """CO2, mg/L, (P, n), as the used bins rise at the nights' exchange with no uptake."""
-    k = np.exp(ln_k_night)[None, :, None]
-    columns = _columns(rows, k, k, "gas")
-    floor = _floor(rows, columns, ln_k_night, excess_mg_l)
-    co2 = np.exp(rows.ln_co2)[None]
-    none = np.zeros(len(rows), bool)
-    solved = _solved(columns, co2 - floor, used[None] / np.square(co2), none, 1.0)
-    return np.asarray(np.maximum(_sums(columns, solved.values) + floor, 0.02)[0])
-
-
-def _sums(columns: Iterable[Floats], values: Floats) -> Floats:
-    """What the columns add up to at each bin, (D, P, n)."""
-    one, two, three = (
-        column * value[..., None] for column, value in zip(columns, values, strict=True)
-    )
-    one += two
-    one += three
-    return np.asarray(one)
-
-
-def _floor(rows: Rows, columns: Floats, ln_k_night: Floats, excess_mg_l: float) -> Floats:
-    """What air and respiration alone make of each bin, less what is left of C0, (D, P, n).
-
-    Respiration upholds the excess of the nights against their exchange.
-    """
-    factor = rows.stretched[:, -1] / np.maximum(rows.hours[:, -1], 1e-9)
-    breath = excess_mg_l * np.exp(ln_k_night) * factor
-    return np.asarray(rows.air[None, :, None] + breath[None, :, None] * columns[1])
 
 
 def _dark_bins(rows: Rows) -> Floats:
     return np.asarray(((1.0 - rows.lit) * rows.known).sum(axis=1))
 
 
-def _columns(rows: Rows, k: Floats, night: Floats, changes_with: ChangesWith) -> Floats:
-    """What a unit of C0 - C_eq, of J and of U adds to C at each bin, (3, D, P, n)."""
-    hours = np.diff(rows.hours, axis=1)
-    lit = rows.lit[:, :-1]
-    gone = k * rows.stretched
-    if changes_with == "lamp":
-        dark_steps = np.diff(rows.stretched, axis=1) * (lit <= 0.5)
-        gone[:, :, 1:] += (night - k) * np.cumsum(dark_steps, axis=1)
-    passed = np.diff(gone, axis=2)
-    columns = np.zeros((3, *gone.shape))
-    left, added, taken = columns
-    grown = np.exp(gone[:, :, :-1])
-    np.exp(-gone, out=left)
-    # within a step what is added decays as well: exact for a constant rate
-    mean = np.where(passed > 1e-9, np.expm1(passed) / np.maximum(passed, 1e-9), 1.0)
-    part = hours * mean * grown
-    co2 = np.exp(rows.ln_co2[:, :-1])
-    np.cumsum(part, axis=2, out=added[:, :, 1:])
-    np.cumsum(part * (lit * co2 / (-co2 - HALF_UPTAKE_MG_L)), axis=2, out=taken[:, :, 1:])
-    columns[1:] *= left
-    return columns
-
-
-class _Solved(NamedTuple):
-    """Weighted least squares of each day at each delta: ``values`` (C0 - C_eq, J, U), (3, D, P);
-    ``influence`` d J / d C of each bin, (D, P, n)."""
-
-    values: Floats
-    influence: Floats
-
-
-def _solved(
-    columns: Floats,
-    above: Floats,
-    relative: Floats,
-    with_uptake: NDArray[np.bool_],
-    scale2: float,
-) -> _Solved:
-    """The equations are linear in C0, J and U; ``relative`` weights of the bins, (D, P, n)."""
-    weighted = [column * relative for column in columns]
-    block = np.stack([np.vecdot(column, columns) for column in weighted])
-    mean, sd = UPTAKE_PRIOR_MG_L_H
-    block[2, 2] += np.where(with_uptake, scale2 / sd**2, 1e9)
-    block[0, 0] += 1e-9
-    block[1, 1] += 1e-9
-    right = np.zeros((3, 2, *above.shape[:2]))
-    right[:, 0] = [np.vecdot(column, above) for column in weighted]
-    right[2, 0] += np.where(with_uptake, scale2 / sd**2 * mean, 0.0)
-    right[1, 1] = 1.0  # for the row of J of the inverse
-    solved = solve_three(block, right)
-    below = solved[2, 0] < 0.0
-    if below.any():  # plants give off no CO2 in the light
-        block[2, 2] += np.where(below, 1e9, 0.0)
-        solved = solve_three(block, right)
-        solved[2, 0] = np.maximum(solved[2, 0], 0.0)
-    return _Solved(solved[:, 0], _sums(weighted, solved[:, 1]))
+def _uptake_share(rows: Rows, uptake: Floats, k: Floats) -> float:
+    level = np.exp(median_seen(rows.ln_co2, axis=1))
+    return median(uptake / (level + HALF_UPTAKE_MG_L) / k)

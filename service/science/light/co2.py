@@ -13,6 +13,7 @@ from service.science.numeric.intervals import (
     Interval,
     gaps,
     overlap_s,
+    overlapping,
     runs_above,
     series,
     steps,
@@ -37,23 +38,23 @@ class LitShare:
     lit_s: float
 
 
-def lit_share_by_co2(
+def lit_shares_by_co2(
     time_s: ArrayLike,
     co2_mg_l: ArrayLike,
-    lit: Sequence[Interval],
+    days: Sequence[Sequence[Interval]],
     low_mg_l: float,
     high_mg_l: float,
     *,
     max_gap_s: float = MAX_GAP_S,
-) -> LitShare:
-    """Divide the lit time by CO2 below, within and above a target.
+) -> list[LitShare]:
+    """Divide the lit time of each day by CO2 below, within and above a target.
 
     Exact for CO2 that runs in straight lines between its values.
 
     Parameters
     ----------
     time_s: unix seconds (n,), sorted.  co2_mg_l: mg/L (n,); NaN values are skipped.
-    lit: intervals from `dose.lit_intervals`.
+    days: of each the intervals that it was lit, from `dose.lit_intervals`.
     low_mg_l, high_mg_l: the target, low < high; values on a limit are within.
     max_gap_s: a longer step between values is unknown.
 
@@ -65,12 +66,24 @@ def lit_share_by_co2(
     low = as_number("low_mg_l", low_mg_l, low=0, below=high, unit="mg/L")
     time, co2 = series("co2_mg_l", time_s, co2_mg_l)
     gap = gaps(steps(time), max_gap_s)
+    known = _stretches(time, gap)
+    above, below = _runs(time, co2, gap, high), _runs(time, -co2, gap, -low)
+    return [_share(lit, known, above, below) for lit in days]
+
+
+def _share(
+    lit: Sequence[Interval],
+    known: Sequence[Interval],
+    above: Sequence[Interval],
+    below: Sequence[Interval],
+) -> LitShare:
     lit_s = sum(one.length_s for one in lit)
     if not lit_s:
         return LitShare(*(float("nan"),) * 4, 0.0)
-    known_s = overlap_s(lit, _stretches(time, gap))
-    above_s = overlap_s(lit, _runs(time, co2, gap, high))
-    below_s = overlap_s(lit, _runs(time, -co2, gap, -low))
+    start, end = lit[0].start_s, lit[-1].end_s
+    known_s, above_s, below_s = (
+        overlap_s(lit, overlapping(found, start, end)) for found in (known, above, below)
+    )
     return LitShare(
         within=(known_s - above_s - below_s) / lit_s,
         below=below_s / lit_s,

@@ -5,11 +5,10 @@ Nothing needs to be known of the lamp: dark and bright levels come from the read
 
 from __future__ import annotations
 
-from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Final, NamedTuple
+from typing import Final
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -24,108 +23,25 @@ from service.science.light.dose import (
     lux_hours,
     photoperiod_hours,
 )
+from service.science.light.levels import Thresholds, thresholds_from_series
 from service.science.numeric.checks import Floats, OutOfRangeError, as_floats, as_number
 from service.science.numeric.intervals import (
     Interval,
     bridged_gap_s,
     gaps,
+    overlapping,
     runs_above,
     samples_within,
     series,
     steps,
 )
-from service.science.numeric.ranks import median, quantile
-
-ON_SHARE: Final = 0.2
-OFF_SHARE: Final = 0.1
-"""The light is on above 20 % of the way from dark to bright, off below 10 %: a ramp counts from
-where plants begin to use it, and room light stays out. Our choice."""
-
-BRIGHTEST_ON_LUX: Final = 2000.0
-"""More than this (about 30 µmol/m²/s) is light to a plant however bright noon is, so that an
-overcast day by a window is not taken for a dead lamp. Our choice."""
-
-LEAST_STEP_LUX: Final = 700.0
-"""A lamp in steps: a level that it stays at, from this (about 10 µmol/m²/s) on, is light. Our
-choice."""
-
-STEP_SHARE: Final = 0.03
-"""It stays at it for this share of the time, three quarters of an hour a day; a ramp, a cloud or a
-sunrise does not. Our choice."""
-
-STEP_WIDTH: Final = 0.1
-"""Levels of one step differ by this share up and down. Our choice."""
-
-STEP_ON_SHARE: Final = 0.7
-"""The light is on above this share of its lowest step. Our choice."""
-
-ROOM_LUX: Final = 300.0
-"""The light of a lit room stays below this at a tank (EN 12464-1 asks 300 lx where people meet;
-from memory), so that it does not lengthen the day of a lamp that is twice as bright."""
-
-ROOM_OFF_SHARE: Final = 0.9
-"""Light is off below this share of the on level at least, since room light may remain. Our
-choice."""
-
-LEAST_CONTRAST: Final = 3.0
-"""Bright must be so many times dark for a lamp to be seen at all. Our choice."""
+from service.science.numeric.ranks import median
 
 FLICKER_S: Final = 300.0
 """Dark breaks up to 5 minutes count as flicker and are bridged. Our choice."""
 
 FLASH_S: Final = 300.0
 """Light for less than 5 minutes is a flash (a torch, a room light), not a photoperiod."""
-
-
-class Thresholds(NamedTuple):
-    """On and off levels in lx."""
-
-    on_lux: float
-    off_lux: float
-
-
-def thresholds_from_series(lux: ArrayLike) -> Thresholds | None:
-    """Find on and off thresholds from the readings of some days.
-
-    Dark is the 10th percentile, bright the 98th: light for half an hour a day is enough to be
-    found, single spikes are not.
-
-    Parameters
-    ----------
-    lux: illuminance (n,), of whole days; NaN is left out.
-
-    Returns
-    -------
-    Thresholds; None if there is no contrast (a dead lamp, a covered sensor, no readings). A
-    light that is always on has none either: `ON_LUX` then tells it from the dark.
-
-    Raises
-    ------
-    OutOfRangeError: negative illuminance.
-    """
-    level = as_floats("lux", lux, low=0, unit="lx").ravel()
-    level = np.sort(level[~np.isnan(level)])
-    if not level.size:
-        return None
-    dark, bright = quantile(level, 0.10), quantile(level, 0.98)
-    if bright < OFF_LUX or bright < LEAST_CONTRAST * dark:
-        return None
-    on = min(dark + ON_SHARE * (bright - dark), max(BRIGHTEST_ON_LUX, LEAST_CONTRAST * dark))
-    step_on = STEP_ON_SHARE * _lowest_step(level, on)
-    if step_on > dark:  # else it is no step of the lamp: it is darker than the dark
-        on = min(on, step_on)
-    on = max(on, min(ROOM_LUX, bright / 2))
-    off = dark + (on - dark) * OFF_SHARE / ON_SHARE
-    off = max(off, ROOM_OFF_SHARE * min(on, ROOM_LUX))
-    return Thresholds(on, off)
-
-
-def _lowest_step(ordered: Floats, on_lux: float) -> float:
-    """The lowest level below `on_lux` at which the light stays; infinite if there is none."""
-    dim = ordered[slice(*np.searchsorted(ordered, (LEAST_STEP_LUX, on_lux)).tolist())]
-    upto = np.searchsorted(dim, dim * (1 + STEP_WIDTH) / (1 - STEP_WIDTH), side="right")
-    stays = np.flatnonzero(upto - np.arange(dim.size) >= STEP_SHARE * ordered.size)
-    return float(dim[stays[0]]) / (1 - STEP_WIDTH) if stays.size else np.inf
 
 
 @dataclass(frozen=True)
@@ -207,15 +123,17 @@ def days_of_light(
     raw = joined(runs, 0.0, 0.0)
     lit = joined(runs, FLASH_S, as_number("flicker_s", flicker_s, low=0, unit="s"))
     return [
-        _day(time, level, _within(raw, start, end), _within(lit, start, end), start, end, max_gap_s)
+        _day(
+            time,
+            level,
+            overlapping(raw, start, end),
+            overlapping(lit, start, end),
+            start,
+            end,
+            max_gap_s,
+        )
         for start, end in pairwise(edges.tolist())
     ]
-
-
-def _within(found: Sequence[Interval], start: float, end: float) -> Sequence[Interval]:
-    """Those that overlap start..end; they are sorted and do not overlap each other."""
-    first = bisect_right(found, start, key=lambda one: one.end_s)
-    return found[first : bisect_left(found, end, key=lambda one: one.start_s)]
 
 
 def _day(
@@ -240,7 +158,7 @@ def _day(
     seen_h = 0.0 if np.isnan(hours) else hours
     unseen_h = (end - start - dose.covered_s) / SECONDS_PER_HOUR
     edge_h = _edges_h(time, today)
-    pieces = sum(len(_within(raw, one.start_s, one.end_s)) for one in today)
+    pieces = sum(len(overlapping(raw, one.start_s, one.end_s)) for one in today)
     rise, fall = _ramps(moment, there, today, 0.9 * bright)
     return DayOfLight(
         start_s=start,

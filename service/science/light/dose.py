@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from types import MappingProxyType
 
 import numpy as np
@@ -24,7 +25,8 @@ from service.science.numeric.intervals import (
     series,
     steps,
 )
-from service.science.temperature.excursions import accumulated_excess
+from service.science.temperature.excursions import MAX_GAP_S as MAX_TEMPERATURE_GAP_S
+from service.science.temperature.excursions import excess_between
 
 UMOL_PER_MOL = 1e6
 
@@ -214,30 +216,26 @@ def photoperiod_hours(
 def degree_hours_while_lit(
     time_s: ArrayLike,
     temperature_c: ArrayLike,
-    lit: Sequence[Interval],
+    days: Sequence[Sequence[Interval]],
     base_c: float,
-    max_gap_s: float | None = None,
-) -> float:
-    """Integrate the temperature above `base_c` over the lit intervals, in K·h.
+    max_gap_s: float = MAX_TEMPERATURE_GAP_S,
+) -> list[float]:
+    """Integrate the temperature above `base_c` over the lit intervals of each day, in K·h.
 
     Exact for a temperature that runs in straight lines between its samples.
 
     Parameters
     ----------
     time_s: unix seconds (n,), sorted.  temperature_c: °C (n,); NaN samples are skipped.
-    lit: intervals that do not overlap, from `lit_intervals`; parts outside the temperature
+    days: of each the intervals that it was lit, from `lit_intervals`; parts outside the temperature
         series count nothing.
     base_c: base temperature in °C.
-    max_gap_s: as in `thermal.degree_hours`; None takes its default.
+    max_gap_s: as in `excursions.degree_hours`.
 
     Raises
     ------
     OutOfRangeError: time not sorted, lengths unequal.
     """
-    edges = np.array([(one.start_s, one.end_s) for one in lit], dtype=np.float64).reshape(-1, 2)
-    if max_gap_s is None:
-        upto = accumulated_excess(time_s, temperature_c, base_c, edges.ravel())
-    else:
-        upto = accumulated_excess(time_s, temperature_c, base_c, edges.ravel(), max_gap_s=max_gap_s)
-    share = upto.reshape(-1, 2)
-    return float((share[:, 1] - share[:, 0]).sum())
+    spans = [(one.start_s, one.end_s) for lit in days for one in lit]
+    found = iter(excess_between(time_s, temperature_c, base_c, spans, max_gap_s).tolist())
+    return [float(sum(islice(found, len(lit)))) for lit in days]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, NamedTuple
@@ -194,6 +195,12 @@ def _crossing(time_s: Floats, value: Floats, i: IntArray, j: IntArray, level: fl
     low, begin = value[i], time_s[i]
     crossing: Floats = begin + (level - low) / (value[j] - low) * (time_s[j] - begin)
     return crossing
+
+
+def overlapping(found: Sequence[Interval], start_s: float, end_s: float) -> Sequence[Interval]:
+    """Those that overlap `start_s` to `end_s`; they are sorted and do not overlap each other."""
+    first = bisect_right(found, start_s, key=lambda one: one.end_s)
+    return found[first : bisect_left(found, end_s, key=lambda one: one.start_s)]
 
 
 def overlap_s(one: Sequence[Interval], other: Sequence[Interval]) -> float:

@@ -10,31 +10,31 @@ from service.science.numeric.checks import Floats
 
 
 class Line(NamedTuple):
-    """A straight line: ``level`` at x = 0, ``slope``, and the variance of either for weights that
-    are one over the variance of each value."""
+    """A straight line, or one for each row: ``level`` at x = 0, ``slope``, and the variance of
+    either for weights that are one over the variance of each value."""
 
-    level: float
-    slope: float
-    level_variance: float
-    slope_variance: float
+    level: Floats
+    slope: Floats
+    level_variance: Floats
+    slope_variance: Floats
 
 
 def weighted_line(x: Floats, y: Floats, weight: Floats) -> Line:
-    """The line of weighted least squares through points (n,), not all at one x.
+    """The line of weighted least squares through points (..., n), those of weight not all at one x.
 
     In closed form about the weighted mean, which keeps the digits that normal equations lose.
     """
-    total = float(weight.sum())
-    middle = float(weight @ x) / total
-    apart = x - middle
+    total = weight.sum(axis=-1)
+    middle = np.vecdot(weight, x) / total
+    apart = x - middle[..., None]
     weighted = weight * apart
-    spread = float(weighted @ apart)
-    slope = float(weighted @ y) / spread
-    level = float(weight @ y) / total - slope * middle
+    spread = np.vecdot(weighted, apart)
+    slope = np.vecdot(weighted, y) / spread
+    level = np.vecdot(weight, y) / total - slope * middle
     return Line(level, slope, 1.0 / total + middle**2 / spread, 1.0 / spread)
 
 
-def solve_three(matrix: Floats, right: Floats) -> Floats:
+def solve_three(matrix: Floats, right: Floats, least_third: float = -np.inf) -> Floats:
     """Solve symmetric positive definite systems of three unknowns, all in one pass.
 
     By L D L' (Golub & Van Loan, Matrix Computations, ch. 4; from memory). ``numpy.linalg.solve``
@@ -44,6 +44,8 @@ def solve_three(matrix: Floats, right: Floats) -> Floats:
     ----------
     matrix: (3, 3, ...), of which the lower triangle counts.
     right: (3, ...); shapes after the first axes broadcast.
+    least_third: the third unknown is at least this; where that binds, the other two are those that
+        minimise x' M x / 2 - r' x with it.
 
     Returns
     -------
@@ -55,7 +57,7 @@ def solve_three(matrix: Floats, right: Floats) -> Floats:
     third = matrix[2, 2] - by_one_2 * matrix[2, 0] - by_two * by_two * second
     left_2 = right[1] - by_one * right[0]
     left_3 = right[2] - by_one_2 * right[0] - by_two * left_2
-    z = left_3 / third
+    z = np.maximum(left_3 / third, least_third)
     y = left_2 / second - by_two * z
     x = right[0] / matrix[0, 0] - by_one * y - by_one_2 * z
     return np.stack((x, y, z))

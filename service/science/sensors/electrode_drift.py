@@ -23,9 +23,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
-from service.science.constants import LN10
+from service.science.constants import LN10, SECONDS_PER_HOUR
 from service.science.gas_exchange.air_water import (
     TEMPERATURE_EXCHANGE_FACTOR,
     co2_air_equilibrium_mg_l,
@@ -33,7 +33,7 @@ from service.science.gas_exchange.air_water import (
 from service.science.numeric.checks import Floats, OutOfRangeError, as_floats, as_number
 from service.science.numeric.estimate import students_t_975
 from service.science.numeric.linear import weighted_line
-from service.science.numeric.ranks import median
+from service.science.numeric.ranks import median, median_seen
 
 LEAST_MORNINGS: Final = 6
 """Fewer mornings tell no drift. Our choice."""
@@ -119,21 +119,26 @@ def morning_floors(
     if times.ndim != 1 or co2.shape != times.shape:
         raise OutOfRangeError("co2_mg_l", co2.shape, f"the shape of time_s, {times.shape}")
     k20 = as_number("k20_per_h", k20_per_h, above=0.0, unit="1/h")
-    found = []
-    for start, end in sorted(nights):
-        part = slice(*np.searchsorted(times, (start, end)).tolist())
-        known = np.isfinite(co2[part]) & (co2[part] > 0.0) & np.isfinite(celsius[part])
-        warm = celsius[part][known]
-        if warm.size < LEAST_SAMPLES:
-            continue
-        k = k20 * TEMPERATURE_EXCHANGE_FACTOR ** (float(np.mean(warm)) - 20.0)
-        hours = (times[part][known] - start) / 3600.0
-        floor = _floor(hours, co2[part][known], k)
-        if floor is not None:
-            air = co2_air_equilibrium_mg_l(float(np.mean(warm)), pressure_atm=pressure_atm)
-            level, log_sd = floor
-            found.append(Morning(end, float(np.log(level / air)), log_sd))
-    return found
+    known = np.isfinite(co2) & (co2 > 0.0) & np.isfinite(celsius)
+    times, co2, celsius = times[known], co2[known], celsius[known]
+    edges = np.array(sorted(nights), dtype=np.float64).reshape(-1, 2)
+    first, end = times.searchsorted(edges).T
+    enough = end - first >= LEAST_SAMPLES
+    if not enough.any():
+        return []
+    (start_s, end_s), first, end = edges[enough].T, first[enough, None], end[enough, None]
+    # nights as rows of one length, those that are shorter filled up with their last sample
+    index = first + np.arange(int((end - first).max()))
+    seen = index < end
+    index = np.minimum(index, end - 1)
+    warmth = (celsius[index] * seen).sum(axis=1) / seen.sum(axis=1)
+    k = k20 * TEMPERATURE_EXCHANGE_FACTOR ** (warmth - 20.0)
+    hours = (times[index] - start_s[:, None]) / SECONDS_PER_HOUR
+    level, log_sd = _floors(hours, co2[index], seen, k)
+    good = log_sd < MOST_FLOOR_LOG_SD
+    air = co2_air_equilibrium_mg_l(warmth[good], pressure_atm=pressure_atm)
+    rows = (end_s[good], np.log(level[good] / air), log_sd[good])
+    return [Morning(*row) for row in zip(*(one.tolist() for one in rows), strict=True)]
 
 
 def electrode_drift(
@@ -181,28 +186,39 @@ def electrode_drift(
     return ElectrodeDrift(drift, drift - half, drift + half, slope, len(used), days)
 
 
-def _floor(hours: Floats, co2: Floats, k: float) -> tuple[float, float] | None:
-    """Level that a night falls to, and the standard deviation of its logarithm.
+def _floors(
+    hours: Floats, co2: Floats, seen: NDArray[np.bool_], k: Floats
+) -> tuple[Floats, Floats]:
+    """Level that each night falls to, and the standard deviation of its logarithm.
 
     Least squares of C = F + B exp(-k t), errors in proportion to C (those of pH are).
+
+    Parameters
+    ----------
+    hours, co2, seen: (P, n); what is not seen does not count.
+    k: 1/h, (P,).
+
+    Returns
+    -------
+    (P,) each; infinite standard deviation where the night tells no level.
     """
-    left = np.exp(-k * hours)
-    if float(left[-1]) > (1.0 - LEAST_FADED) * float(left[0]):
-        return None
-    weight = 1.0 / np.square(co2)
+    left = np.exp(-k[:, None] * hours)
+    tells = left[:, -1] <= (1.0 - LEAST_FADED) * left[:, 0]
+    weight = seen / np.square(co2)
     for _ in range(4):  # weights from the model: those from noisy values would pull it down
         line = weighted_line(left, co2, weight)
-        model = line.level + line.slope * left
-        if line.level <= 0.0 or model.min() <= 0.0:
-            return None
+        model = line.level[:, None] + line.slope[:, None] * left
+        tells &= (line.level > 0.0) & (model.min(axis=1) > 0.0)
+        model = np.where(tells[:, None], model, co2)
         distance = np.abs(co2 / model - 1.0)
-        scale = max(median(distance) / 0.6745, 1e-4)
+        middle = median_seen(np.where(seen, distance, np.nan), axis=1)
+        scale = np.maximum(middle / 0.6745, 1e-4)[:, None]
         robust = np.minimum(1.0, HUBER_CUT * scale / np.maximum(distance, 1e-9))
-        weight = robust / np.square(model)
-    variance = weighted_line(left, co2, weight).level_variance * scale**2
+        weight = seen * robust / np.square(model)
+    variance = weighted_line(left, co2, weight).level_variance * np.square(scale[:, 0])
     # residuals of a night hang together: as if six neighbours were one value
-    log_sd = float(np.sqrt(6.0 * variance)) / line.level
-    return (line.level, log_sd) if log_sd < MOST_FLOOR_LOG_SD else None
+    level = np.where(tells, line.level, 1.0)
+    return level, np.where(tells, np.sqrt(6.0 * variance) / level, np.inf)
 
 
 def _robust_slope(day: Floats, offset: Floats, sd: Floats) -> tuple[float, float, float]:
@@ -226,7 +242,7 @@ def _robust_slope(day: Floats, offset: Floats, sd: Floats) -> tuple[float, float
     slope_variance = weighted_line(day, offset, weight * robust).slope_variance
     chi = float(np.sum(weight * robust * np.square(residual))) / freedom
     stretch = max(chi, 1.0) * day.size / effective
-    return line.slope, float(np.sqrt(slope_variance * stretch)), effective
+    return float(line.slope), float(np.sqrt(slope_variance * stretch)), effective
 
 
 def _effective_number(residual: Floats) -> float:

@@ -21,8 +21,8 @@ __all__ = [
     "MAX_GAP_S",
     "Excursion",
     "Side",
-    "accumulated_excess",
     "degree_hours",
+    "excess_between",
     "excursions",
     "rate_c_per_h",
 ]
@@ -215,33 +215,41 @@ def degree_hours(
     return float(_areas(time, excess, gap).sum()) / SECONDS_PER_HOUR
 
 
-def accumulated_excess(
+def excess_between(
     time_s: ArrayLike,
     temperature_c: ArrayLike,
     base_c: float,
-    at_s: ArrayLike,
+    spans_s: ArrayLike,
     max_gap_s: float = MAX_GAP_S,
 ) -> Floats:
-    """Degree-hours above `base_c` from the first sample up to each moment of `at_s`, in K·h.
+    """Degree-hours above `base_c` in each of some spans of time, in K·h (m,).
 
-    Constant before the first and after the last sample and across gaps. The difference of
-    two moments is the integral between them. Parameters and errors as in `degree_hours`.
+    What lies before the first sample, after the last or in a gap counts nothing. A span's value
+    hangs on the samples in and next to it alone, to the last digit.
+
+    Parameters
+    ----------
+    spans_s: start and end of each, unix seconds, (m, 2).
+
+    Others, and errors, as in `degree_hours`.
     """
     time, temperature = series("temperature_c", time_s, temperature_c)
     gap = gaps(steps(time), max_gap_s)
     excess = temperature - as_number("base_c", base_c)
-    asked = np.asarray(at_s, dtype=np.float64)
-    if time.size < 2:
-        return np.zeros(asked.shape)
-    upto = np.concatenate(([0.0], np.cumsum(_areas(time, excess, gap))))
-    moment = np.clip(asked.ravel(), time[0], time[-1])
-    i = np.clip(np.searchsorted(time, moment, side="right") - 1, 0, time.size - 2)
+    edges = np.asarray(spans_s, dtype=np.float64).ravel()
+    if time.size < 2 or not edges.size:
+        return np.zeros(edges.size // 2)
+    areas = _areas(time, excess, gap)
+    moment = np.minimum(np.maximum(edges, time[0]), time[-1])
+    i = np.minimum(np.searchsorted(time, moment, side="right") - 1, time.size - 2)
     step = time[i + 1] - time[i]
     part = np.divide(moment - time[i], step, out=np.zeros(moment.shape), where=step > 0)
     there = excess[i] + part * (excess[i + 1] - excess[i])
     piece = _positive_area(excess[i], there, moment - time[i])
-    piece[np.isin(i, gap)] = 0.0
-    return np.asarray((upto[i] + piece) / SECONDS_PER_HOUR).reshape(asked.shape)
+    if gap.size:
+        piece[np.isin(i, gap)] = 0.0
+    whole = np.array([areas[first:last].sum() for first, last in i.reshape(-1, 2).tolist()])
+    return np.asarray((whole - piece[::2] + piece[1::2]) / SECONDS_PER_HOUR)
 
 
 def _positive_area(start: Floats, end: Floats, step: Floats) -> Floats:

@@ -25,6 +25,8 @@ MINUTE_US: Final = 60_000_000
 HOUR_US: Final = 3_600_000_000
 _IN_HOUR: Final = HOUR_US // MINUTE_US
 
+# A table with row numbers: without, SQLite gives a body of more than 1,002 bytes, as quick sensors
+# have it, a page of its own.
 SCHEMA: Final = """
 CREATE TABLE rollup_minute (
   series INTEGER NOT NULL REFERENCES series (id),
@@ -32,7 +34,7 @@ CREATE TABLE rollup_minute (
   minutes INTEGER NOT NULL,
   body BLOB NOT NULL,
   PRIMARY KEY (series, hour)
-) WITHOUT ROWID;
+);
 """
 _COLUMNS: Final = ("total", "low", "high", "first", "last")
 _HOUR: Final = np.dtype(

@@ -4,17 +4,41 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from itertools import islice
-from typing import BinaryIO, NamedTuple
+from typing import BinaryIO, Final
 
 from service.errors import InvalidInputError
 
+#: What means something in CSV, besides the delimiter.
+_SPECIAL: Final = '\n\r"'
 
-class RowBlock(NamedTuple):
-    """Rows that are not empty, and for each the line in which it ends."""
 
-    rows: Sequence[list[str]]
+@dataclass(frozen=True, slots=True)
+class RowBlock:
+    """Rows that are not empty.
+
+    Attributes:
+        columns: their cells by columns; None where not all have as many.
+        lines: for each row the line in which it ends.
+    """
+
+    columns: Sequence[Sequence[str]] | None
     lines: Sequence[int]
+    _rows: Sequence[Sequence[str]] | None = None
+
+    @classmethod
+    def of_rows(cls, rows: Sequence[Sequence[str]], lines: Sequence[int]) -> RowBlock:
+        """A block of rows, each with its cells."""
+        even = len(set(map(len, rows))) == 1
+        return cls(list(zip(*rows, strict=True)) if even else None, lines, rows)
+
+    @property
+    def rows(self) -> Sequence[Sequence[str]]:
+        """The cells of each row."""
+        if self._rows is not None:
+            return self._rows
+        return list(map(list, zip(*(self.columns or ()), strict=True)))
 
 
 class Lines:
@@ -38,24 +62,52 @@ class Lines:
             None where there is one, or where a line is no CSV: nothing was read then.
         """
         raw = list(islice(self._file, count))
-        data = b"".join(raw)
-        rows: list[list[str]] = []
-        try:
-            if b'"' not in data:
-                texts = data.decode("utf-8", "replace").split("\n")
-                rows = list(csv.reader(texts[: len(raw)], delimiter=delimiter))
-        except csv.Error:
-            rows = []
-        if len(rows) != len(raw):
+        block = self._block(raw, delimiter)
+        if block is None:
             self._file.seek(self.offset)
             return None
-        lines: Sequence[int] = range(self.line + 1, self.line + 1 + len(rows))
-        self.offset += len(data)
-        self.line += len(rows)
+        self.offset += sum(map(len, raw))
+        self.line += len(raw)
+        return block
+
+    def _block(self, raw: Sequence[bytes], delimiter: str) -> RowBlock | None:
+        data = b"".join(raw)
+        lines: Sequence[int] = range(self.line + 1, self.line + 1 + len(raw))
+        columns = _even_columns(raw, data, delimiter)
+        if columns is not None:
+            return RowBlock(columns, lines)
+        if b'"' in data:
+            return None
+        texts = data.decode("utf-8", "replace").split("\n")
+        try:
+            rows = list(csv.reader(texts[: len(raw)], delimiter=delimiter))
+        except csv.Error:
+            return None
+        if len(rows) != len(raw):
+            return None
         if not all(rows):
             lines = [line for line, row in zip(lines, rows, strict=True) if row]
             rows = list(filter(None, rows))
-        return RowBlock(rows, lines)
+        return RowBlock.of_rows(rows, lines)
+
+
+def _even_columns(raw: Sequence[bytes], data: bytes, delimiter: str) -> list[list[str]] | None:
+    """The columns of lines that have as many cells each, two at least; None for other lines.
+
+    Without quotation marks and blank lines, a cell is what stands between two delimiters.
+    """
+    if not raw or not delimiter.isascii() or delimiter in _SPECIAL:
+        return None
+    if b"\r" in data:
+        data = data.replace(b"\r\n", b"\n")
+    between = delimiter.encode()
+    width = raw[0].count(between) + 1
+    others = bytes(set(range(256)) - set((_SPECIAL + delimiter).encode()))
+    even = data.translate(None, others) == (between * (width - 1) + b"\n") * len(raw)
+    if width < 2 or not even or max(map(len, raw)) > csv.field_size_limit():
+        return None
+    cells = data.decode("utf-8", "replace").replace("\n", delimiter).split(delimiter)
+    return [cells[at : width * len(raw) : width] for at in range(width)]
 
 
 def blocks_of(
@@ -77,9 +129,9 @@ def blocks_of(
                 numbered.extend((row, lines.line) for row in islice(filter(None, rows), room()))
             except InvalidInputError as error:
                 ended = error
-            block = RowBlock([row for row, _ in numbered], [line for _, line in numbered])
+            block = RowBlock.of_rows([row for row, _ in numbered], [line for _, line in numbered])
         more = lines.offset > before and ended is None
-        if block.rows:
+        if block.lines:
             yield block
     if ended is not None:
         raise ended

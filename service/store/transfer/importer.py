@@ -180,7 +180,7 @@ def import_csv(
             on_progress(lines.offset, size)
 
         for block in blocks_of(rows, lines, delimiter, lambda: batch.room):
-            report.rows += len(block.rows)
+            report.rows += len(block.lines)
             batch.take(block)
             if len(batch) >= BATCH:
                 commit()
@@ -222,9 +222,9 @@ class _Batch:
 
     def take(self, rows: RowBlock) -> None:
         """Add rows, at once where nothing in them is amiss, else one by one."""
-        block = self._reader.read_all(rows.rows)
+        block = self._reader.read_all(rows.columns)
         if block is None or any(map(self._refusal, _first_of_each_series(block.readings))):
-            for row, line in zip(*rows, strict=True):
+            for row, line in zip(rows.rows, rows.lines, strict=True):
                 self._take_row(row, line)
             return
         self._add(block.readings, block.flagged)

@@ -87,11 +87,14 @@ class RowReader(ABC):
             ValueError, LittoralError: a cell is not in order.
         """
 
-    def read_all(self, rows: Sequence[Sequence[str]]) -> Block | None:
-        """The readings of rows; None where one is not in order: then read them one by one."""
-        if set(map(len, rows)) != {self._width}:
+    def read_all(self, columns: Sequence[Sequence[str]] | None) -> Block | None:
+        """The readings of rows; None where one is not in order: then read them one by one.
+
+        Args:
+            columns: their cells; None where not all rows have as many.
+        """
+        if columns is None or len(columns) != self._width:
             return None
-        columns = list(zip(*rows, strict=True))
         undo = self._times.position
         try:
             block = self._of_columns(columns, self._times.read_all(columns[self._time_at]))

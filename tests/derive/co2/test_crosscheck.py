@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 import pytest
 
 from service.derive.co2.crosscheck import co2_check_of
+from service.derive.co2.narrowing import narrowing_of
 from service.derive.gas_exchange import gas_exchange
 from service.derive.models.gas_exchange import GasModel
 from service.derive.models.tank_view import TankView
@@ -129,8 +130,9 @@ def test_weighing_narrows_and_says_what_would_narrow_most() -> None:
     alone = view_at(NOON).co2_check
     assert alone is not None and alone.by_drop is None
     assert [name for name, _ in alone.methods] == ["pH and KH"]
-    assert alone.narrowing is not None
-    assert alone.narrowing.percent_then < 0.9 * alone.narrowing.percent_now
+    narrowing = narrowing_of(a_tank(), view_at(NOON).co2, alone)
+    assert narrowing is not None
+    assert narrowing.percent_then < 0.9 * narrowing.percent_now
     both = view_at(NOON, (sample(1, aerated_ph(KH_4)),)).co2_check
     assert both is not None and both.agree
     ratio = both.weighed.high / both.weighed.low
@@ -150,10 +152,11 @@ def test_a_kh_test_carried_through_changes_is_to_be_repeated() -> None:
         entry(LogKind.KH_TEST, NOON - 14 * DAY, kh_meq_l=KH_4),
     )
     tank = a_tank(kh_kit=KhKit(method=KhMethod.TITRATION))
-    check = view_at(NOON, log, tank=tank).co2_check
-    assert check is not None and check.narrowing is not None
-    assert check.narrowing.what == "test KH again"
-    assert check.narrowing.sentence.startswith("Test KH again: the interval goes from ±")
+    view = view_at(NOON, log, tank=tank)
+    narrowing = narrowing_of(tank, view.co2, view.co2_check)
+    assert narrowing is not None
+    assert narrowing.what == "test KH again"
+    assert narrowing.sentence.startswith("Test KH again: the interval goes from ±")
 
 
 def test_gas_use_is_an_estimate_of_its_own() -> None:
@@ -187,6 +190,7 @@ def fitted_gas() -> GasModel:
 def test_a_probe_that_is_said_to_have_no_error_is_not_to_be_calibrated() -> None:
     """Both thresholds may be 0: then calibrating narrows nothing, and is no error."""
     exact = {"ph_calibration_sd": 0.0, "ph_drift_per_month": 0.0}
-    check = view_at(NOON, tank=a_tank(thresholds=exact)).co2_check
-    assert check is not None
-    assert check.narrowing is None or check.narrowing.what != "calibrate the pH probe"
+    view = view_at(NOON, tank=a_tank(thresholds=exact))
+    assert view.co2_check is not None
+    narrowing = narrowing_of(view.tank, view.co2, view.co2_check)
+    assert narrowing is None or narrowing.what != "calibrate the pH probe"

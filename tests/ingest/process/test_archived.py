@@ -92,6 +92,27 @@ def test_long_quiet_stretches_are_judged_as_one_by_one():
     assert stuck > 50
 
 
+def test_stretches_about_as_long_as_a_stuck_sensor_has_are_judged_as_one_by_one():
+    """So far apart in time that a dozen values suffice; in batches that cut the stretches."""
+    chance = random.Random(13)
+    slow, quick = SeriesMemory(), SeriesMemory()
+    readings, time_us = [], START - 400 * 86_400 * S
+    for _ in range(150):
+        value = chance.choice((24.0, 24.3, 24.6, 24.9))
+        for _ in range(chance.choice((1, 2, 10, 11, 12, 13, 14, 30))):
+            time_us += chance.choice((7000, 9000)) * S
+            shown = round(value + chance.choice((0.0, 0.001, 0.003)), 3)
+            readings.append(Reading("cove", "temperature", "main", time_us, shown))
+    counts = Counter()
+    for size in (1, 12, 40, 400):
+        for batch in batches_of(readings[:400], size):
+            expected = one_by_one(slow, batch)
+            assert by_columns(quick, batch) == expected
+            counts.update(Flag.STUCK in one.flags for one in expected.values())
+        readings = readings[400:]
+    assert min(counts[True], counts[False]) > 200
+
+
 def test_a_time_ahead_is_flagged_and_counts_for_nothing():
     readings = [Reading("cove", "ph", "main", FUTURE_US + n * S, 7.0) for n in (-1, 0, 1, 2)]
     judged = judge_archived(SeriesMemory(), ReadingColumns.of(readings), FUTURE_US)

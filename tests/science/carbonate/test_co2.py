@@ -169,6 +169,15 @@ def test_broadcast_blocks_agree_with_scalars() -> None:
     assert grid[8500, 1] == carbonate.co2_mg_l(ph[8500], 2.0, 24.0)
 
 
+def test_an_interval_does_not_hang_on_what_is_asked_with_it() -> None:
+    """A test without any certainty beside good ones; each alone gives the same."""
+    meq_l, sd_meq_l = np.array([4.0, 0.05, 2.0]), np.array([0.3, 1.0, 0.2])
+    together = carbonate.estimate_co2(6.8, meq_l, 24.0, alkalinity_sd_meq_l=sd_meq_l)
+    for at, (alkalinity, sd) in enumerate(zip(meq_l, sd_meq_l, strict=True)):
+        alone = carbonate.estimate_co2(6.8, alkalinity, 24.0, alkalinity_sd_meq_l=sd)
+        assert (alone.low, alone.high) == (together.low[at], together.high[at])
+
+
 def test_missing_readings_stay_missing() -> None:
     out = carbonate.co2_mg_l([6.6, np.nan, 6.8], [1.4, 1.4, np.nan], 24)
     assert np.isfinite(out).tolist() == [True, False, False]

@@ -7,8 +7,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.science.light.co2 import lit_share_by_co2
-from service.science.light.days import days_of_light, thresholds_from_series
+from service.science.light.co2 import lit_shares_by_co2
+from service.science.light.days import days_of_light
+from service.science.light.levels import thresholds_from_series
 from service.science.numeric.intervals import Interval, overlap_s
 from tests.science.typical_year import typical_year
 
@@ -98,6 +99,17 @@ def test_light_of_any_spread_goes_off_at_no_more_than_it_comes_on_at():
         spread = np.abs(rng.normal(size=500)) ** rng.uniform(0.3, 4) * 10 ** rng.uniform(0, 5)
         found = thresholds_from_series(spread + rng.choice([0, 50, 500, 5000]))
         assert found is None or found.off_lux <= found.on_lux
+
+
+def test_levels_are_a_fifth_and_a_tenth_of_the_way_to_within_their_steps():
+    """Dark and bright are taken to the nearest of 16 values an octave: 2.2 % at most."""
+    rng = np.random.default_rng(3)
+    for bright in rng.uniform(2_500.0, 9_500.0, 40):
+        dark = float(rng.uniform(0.0, 100.0))
+        found = thresholds_from_series(np.repeat([dark, bright], [1_000, 500]))
+        assert found is not None
+        assert found.on_lux == pytest.approx(dark + 0.2 * (bright - dark), rel=0.022)
+        assert found.off_lux == pytest.approx(max(dark + 0.1 * (bright - dark), 270), rel=0.022)
 
 
 def test_dead_lamp_from_the_start_has_no_thresholds():
@@ -203,8 +215,8 @@ def test_cloudy_daylight_of_a_typical_year():
 
 def test_share_of_light_with_co2_by_hand():
     # CO2 from 10 to 40 mg/L over 6 h, target 20-30, lit from hour 1 to hour 5.
-    share = lit_share_by_co2(
-        [0, 6 * HOUR], [10, 40], [Interval(HOUR, 5 * HOUR)], 20, 30, max_gap_s=6 * HOUR
+    (share,) = lit_shares_by_co2(
+        [0, 6 * HOUR], [10, 40], [[Interval(HOUR, 5 * HOUR)]], 20, 30, max_gap_s=6 * HOUR
     )
     assert (share.below, share.within, share.above, share.unknown) == pytest.approx(
         (0.25, 0.5, 0.25, 0)
@@ -214,10 +226,10 @@ def test_share_of_light_with_co2_by_hand():
 
 def test_share_of_light_without_co2_is_unknown():
     lit = [Interval(0, 4 * HOUR)]
-    share = lit_share_by_co2([HOUR, 2 * HOUR], [25, 25], lit, 20, 30, max_gap_s=HOUR)
+    (share,) = lit_shares_by_co2([HOUR, 2 * HOUR], [25, 25], [lit], 20, 30, max_gap_s=HOUR)
     assert (share.within, share.unknown) == pytest.approx((0.25, 0.75))
-    assert np.isnan(lit_share_by_co2([0], [25], [], 20, 30).within)
-    assert lit_share_by_co2([], [], lit, 20, 30).unknown == 1
+    assert np.isnan(lit_shares_by_co2([0], [25], [[]], 20, 30)[0].within)
+    assert lit_shares_by_co2([], [], [lit], 20, 30)[0].unknown == 1
 
 
 @given(
@@ -228,7 +240,7 @@ def test_share_of_light_vs_dense_count(co2, hours):
     hours = sorted(hours)
     lit = [Interval(a * HOUR, b * HOUR) for a, b in zip(hours[::2], hours[1::2], strict=False)]
     time = 1000.0 * np.arange(len(co2))
-    share = lit_share_by_co2(time, co2, lit, 20, 30)
+    (share,) = lit_shares_by_co2(time, co2, [lit], 20, 30)
     moment = np.concatenate([np.linspace(one.start_s, one.end_s, 4001) for one in lit])
     weight = np.concatenate([np.full(4001, one.length_s) for one in lit])
     there = np.interp(moment, time, co2, right=np.nan)

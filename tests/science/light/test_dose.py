@@ -150,9 +150,9 @@ def test_photoperiod_within_a_window():
 def test_degree_hours_while_lit_by_hand():
     # 22 -> 26 °C over 4 h, base 24: above from hour 2; lit from hour 1 to 3 -> 1/2 * 1 h * 1 K.
     time, temperature = np.array([0, 2, 4]) * HOUR, [22, 24, 26]
-    assert degree_hours_while_lit(
-        time, temperature, [Interval(HOUR, 3 * HOUR)], 24.0
-    ) == pytest.approx(0.5)
+    lit = [Interval(HOUR, 3 * HOUR)]
+    found = degree_hours_while_lit(time, temperature, [[], lit, lit, []], 24.0)
+    assert found == pytest.approx([0.0, 0.5, 0.5, 0.0])
 
 
 @given(
@@ -169,7 +169,7 @@ def test_degree_hours_while_lit_vs_dense_sum(temperature, hours):
         middle = (edge[1:] + edge[:-1]) / 2
         excess = np.maximum(np.interp(middle, time, temperature, left=0, right=0) - 24, 0)
         expected += excess.mean() * one.length_s / HOUR
-    ours = degree_hours_while_lit(time, temperature, lit, 24.0)
+    (ours,) = degree_hours_while_lit(time, temperature, [lit], 24.0)
     assert ours == pytest.approx(expected, abs=2e-2, rel=1e-3)
 
 

@@ -11,8 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.science.temperature.excursions import (
-    accumulated_excess,
     degree_hours,
+    excess_between,
     excursions,
     rate_c_per_h,
 )
@@ -186,10 +186,10 @@ def test_excursion_edges_lie_on_the_limit(temperature, limit):
 
 
 @given(temperatures, limits, st.lists(st.floats(0, 40), min_size=1, max_size=6))
-def test_accumulated_excess_is_additive(temperature, limit, hours):
+def test_excess_between_moments_is_additive(temperature, limit, hours):
     time = HOUR * np.arange(len(temperature))
     cut = np.sort(np.array(hours)) * HOUR
-    upto = accumulated_excess(time, temperature, limit, cut)
+    upto = excess_between(time, temperature, limit, [(0.0, moment) for moment in cut])
     for moment, total in zip(cut, upto, strict=True):
         inside = [t for t in time if t < moment]
         there = np.interp(moment, time, temperature)

@@ -11,6 +11,7 @@ from service.advice.engine.rule import Case
 from service.advice.phrases import capitalised
 from service.derive.observations import Observation, observations_of
 from service.registry.log.observations import OBSERVATIONS, ObservationGroup
+from service.registry.models.log import LogKind
 
 ALGAE = tuple(one.code for one in OBSERVATIONS.values() if one.group is ObservationGroup.ALGAE)
 
@@ -43,8 +44,8 @@ def observed(case: Case, code: str) -> Iterator[Observation]:
     """The observations of a kind up to now, newest first."""
     return (
         one
-        for one in observations_of(case.view.log)
-        if one.kind.code == code and one.time <= case.now
+        for one in observations_of(case.log_by_kind.get(LogKind.OBSERVATION, ()))
+        if one.kind.code == code
     )
 
 

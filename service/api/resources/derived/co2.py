@@ -18,11 +18,12 @@ from service.api.resources.readings.query import checked_step
 from service.derive.co2.crosscheck import co2_check_of
 from service.derive.co2.current import co2_now
 from service.derive.co2.gas_use import g_per_day
+from service.derive.co2.narrowing import narrowing_of
 from service.derive.co2.series import co2_series, inner_step_us, mean_over
 from service.derive.co2.target import target_of
 from service.derive.gas_exchange import FIT_DAYS, gas_exchange
 from service.derive.loader import CO2_QUANTITIES, load, load_span
-from service.derive.models.co2 import Array, Co2Check, Co2Series, Co2State
+from service.derive.models.co2 import Array, Co2Check, Co2Series, Co2State, Narrowing
 from service.derive.models.quality import Quality
 from service.schemas.answers import AnswerSchema, Part, Rows, With
 from service.schemas.base import Items, Nested
@@ -153,17 +154,19 @@ def co2(tank: str) -> With:
         fitted = load(found, context.registry, context.store, moment, days=FIT_DAYS)
         gas = gas_exchange(fitted)
     check = co2_check_of(found, inputs.log, co2_of_tank, moment, gas)
-    return With(co2_of_tank, tank=tank, weighed=None if check is None else _weighed(check))
+    narrowing = narrowing_of(found, co2_of_tank, check)
+    weighed = None if check is None else _weighed(check, narrowing)
+    return With(co2_of_tank, tank=tank, weighed=weighed)
 
 
-def _weighed(check: Co2Check) -> With:
+def _weighed(check: Co2Check, narrowing: Narrowing | None) -> With:
     reasons = [one for one in (check.reason, check.why_no_sample) if one]
     if not check.agree and not check.reason:
         reasons.append("the estimates disagree: one of their inputs is wrong")
     return With(
         check,
         methods=[{"method": name, "co2": value} for name, value in check.methods],
-        narrow_by=None if check.narrowing is None else check.narrowing.sentence,
+        narrow_by=None if narrowing is None else narrowing.sentence,
         reasons=reasons,
     )
 

@@ -39,21 +39,28 @@ class FirstSensorRepository(Database):
                 found.setdefault(tank, {})[quantity] = sensor
         return found
 
-    def put_first_sensors(self, tank: str, sensors: Mapping[str, str]) -> None:
-        """Write down which sensor was first; nothing where the tank is not registered."""
-        if not sensors:
+    def put_first_sensors(self, first: Mapping[str, Mapping[str, str]]) -> None:
+        """Write down by tank which sensors were first, all at once; for a few hundred tanks.
+
+        Tanks that are not registered are left out.
+        """
+        if not any(first.values()):
             return
         upsert = self._insert()(FirstSensorRow)
         with self.session(writes="bookkeeping") as session:
-            query = select(TankRow.id).where(TankRow.id == tank)
-            if session.scalar(query.with_for_update(read=True, key_share=True)) is None:
-                return
-            session.execute(
-                upsert.on_conflict_do_update(
-                    index_elements=["tank", "quantity"], set_={"sensor": upsert.excluded.sensor}
-                ),
-                [
-                    {"tank": tank, "quantity": quantity, "sensor": sensor}
-                    for quantity, sensor in sorted(sensors.items())
-                ],
-            )
+            # in one order everywhere, so that two processes never wait for each other
+            query = select(TankRow.id).where(TankRow.id.in_(first)).order_by(TankRow.id)
+            there = session.scalars(query.with_for_update(read=True, key_share=True)).all()
+            rows = [
+                {"tank": tank, "quantity": quantity, "sensor": sensor}
+                for tank in there
+                for quantity, sensor in sorted(first[tank].items())
+            ]
+            if rows:
+                session.execute(
+                    upsert.on_conflict_do_update(
+                        index_elements=["tank", "quantity"],
+                        set_={"sensor": upsert.excluded.sensor},
+                    ),
+                    rows,
+                )
