@@ -37,7 +37,8 @@ class LatestFigures:
             stored_every: 0 for a database whose writes wear nothing.
         """
         self._stored_every = stored_every
-        self._newer: dict[str, tuple[StoredRecommendation, Recommendation]] = {}
+        #: tank -> id -> what is stored, and the newer one.
+        self._newer: dict[str, dict[str, tuple[StoredRecommendation, Recommendation]]] = {}
 
     def of(self, stored: StoredRecommendation, read: Recommendation) -> Recommendation:
         """The newer one, where what is stored is still what it was made from.
@@ -45,7 +46,7 @@ class LatestFigures:
         Args:
             read: what is stored, read.
         """
-        row, newer = self._newer.pop(stored.id, (None, read))
+        row, newer = self._newer.get(stored.tank, {}).pop(stored.id, (None, read))
         return newer if row == stored else read
 
     def wait(
@@ -61,8 +62,12 @@ class LatestFigures:
             return False
         if not _differ_in_figures_alone(read, after):
             return False
-        self._newer[stored.id] = (stored, after)
+        self._newer.setdefault(stored.tank, {})[stored.id] = (stored, after)
         return True
+
+    def forget(self, tank: str) -> None:
+        """A tank is no longer evaluated here."""
+        self._newer.pop(tank, None)
 
     def _is_due(self, stored: datetime, now: datetime) -> bool:
         every = self._stored_every
