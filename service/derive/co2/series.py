@@ -136,7 +136,8 @@ def water_at(tank: Tank, ph: Samples, temperature: Samples, conductivity: Sample
         np.where(possible, ph.value, np.nan),
         liquid_c(celsius),
         measured,
-        np.where(known, us_cm, np.nan),
+        # without any, one NaN stands for all: caches hold these arrays
+        np.where(known, us_cm, np.nan) if known.any() else np.broadcast_to(np.nan, known.shape),
     )
 
 
