@@ -165,7 +165,10 @@ class MqttAdvice:
         if not deleted:
             return
         known = self._publishers()
-        self._topics.claim([tank for tank, one in deleted.items() if one in known])
+        claimed = [tank for tank, one in deleted.items() if one in known]
+        self._topics.claim(claimed)
+        for tank in claimed:
+            self._signed_by.pop(tank, None)  # from now on the topics know that it is ours
 
     def _note_evaluation(self) -> None:
         self._evaluated_s = time.monotonic()

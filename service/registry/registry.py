@@ -13,6 +13,7 @@ from service.registry.repositories.access.sharing_links import SharingLinkReposi
 from service.registry.repositories.access.signing_keys import SigningKeyRepository
 from service.registry.repositories.access.tokens import TokenRepository
 from service.registry.repositories.deliveries import DeliveryRepository
+from service.registry.repositories.delivery_targets import DeliveryTargetRepository
 from service.registry.repositories.events import EventRepository
 from service.registry.repositories.ingest.device_clocks import DeviceClockRepository
 from service.registry.repositories.ingest.first_sensors import FirstSensorRepository
@@ -48,6 +49,7 @@ class Registry(
     RecommendationRepository,
     TrialRepository,
     EventRepository,
+    DeliveryTargetRepository,
     DeliveryRepository,
     LeaseRepository,
     AuditRepository,

@@ -108,8 +108,19 @@ def _grouped(
         every_us=every_us,
         count=np.add.reduceat(count, head),
         sum=np.add.reduceat(total, head),
-        min=np.minimum.reduceat(low, head),
-        max=np.maximum.reduceat(high, head),
+        min=_reduced(np.minimum, low, head),
+        max=_reduced(np.maximum, high, head),
         first=first[head],
         last=last[tail],
     )
+
+
+def _reduced(by: np.ufunc, column: FloatArray, head: npt.NDArray[np.intp]) -> FloatArray:
+    """The lowest or highest number of each span; NaN where the column was not asked for.
+
+    Such a column is NaN throughout, which numpy takes five times as long to compare.
+    """
+    if np.isnan(column[0]):
+        return np.full(len(head), np.nan)
+    found: FloatArray = by.reduceat(column, head)
+    return found

@@ -1,12 +1,10 @@
-"""A script writes ``from littoral import Client``, however Littoral was installed."""
+"""A script writes ``from littoral import Client``; from a wheel: docker/test_distribution.py."""
 
 from __future__ import annotations
 
 import os
-import shutil
 import subprocess
 import sys
-import tarfile
 from pathlib import Path
 
 import pytest
@@ -36,37 +34,6 @@ def test_the_installed_package_is_the_client(tmp_path: Path) -> None:
     assert littoral.__all__ == service.client.__all__
     assert littoral.Client is service.client.Client
     assert where(tmp_path).name == "__init__.py"
-
-
-@pytest.fixture
-def source(tmp_path: Path) -> Path:
-    """What the package is built of, as committed."""
-    folder = tmp_path / "source"
-    command = ["git", "ls-files", "-z", "--", "service", "ingest", "demo", "pyproject.toml"]
-    more = ["README.md", "docs/LICENSE"]
-    listed = subprocess.run([*command, *more], cwd=ROOT, capture_output=True, text=True, check=True)
-    for name in filter(None, listed.stdout.split("\0")):
-        (folder / name).parent.mkdir(parents=True, exist_ok=True)
-        shutil.copy(ROOT / name, folder / name)
-    return folder
-
-
-def built(source: Path, kind: str) -> Path:
-    """A wheel or an sdist of the source."""
-    program = f"import setuptools.build_meta as b; print(b.build_{kind}('dist'))"
-    done = subprocess.run(
-        [sys.executable, "-c", program], cwd=source, capture_output=True, text=True, check=True
-    )
-    return source / "dist" / done.stdout.split()[-1]
-
-
-def test_wheel_and_sdist_have_it(source: Path, tmp_path: Path) -> None:
-    wheel = built(source, "wheel")
-    found = where(tmp_path, PYTHONPATH=str(wheel))
-    assert found == wheel / "littoral" / "__init__.py"
-    with tarfile.open(built(source, "sdist")) as archive:
-        names = {name.partition("/")[2] for name in archive.getnames()}
-    assert {"service/client/littoral/__init__.py", "service/client/littoral/py.typed"} <= names
 
 
 @pytest.mark.slow

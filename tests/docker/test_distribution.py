@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import subprocess
 import sys
@@ -18,9 +19,14 @@ PACKAGES = ("service/", "ingest/", "demo/")
 LEFT_OUT = {"demo/run.sh"}
 
 
-def run(*command: str | Path, cwd: Path) -> str:
+def run(*command: str | Path, cwd: Path, **environment: str) -> str:
     done = subprocess.run(
-        [str(word) for word in command], cwd=cwd, capture_output=True, text=True, timeout=240
+        [str(word) for word in command],
+        cwd=cwd,
+        env=os.environ | environment,
+        capture_output=True,
+        text=True,
+        timeout=240,
     )
     assert done.returncode == 0, done.stdout[-2000:] + done.stderr[-2000:]
     return done.stdout
@@ -71,6 +77,18 @@ def test_every_file_of_the_packages_is_in_both(built: tuple[Path, Path]) -> None
     assert tracked() - sources == set()
     strangers = {one.split("/")[0] for one in inside} - {"service", "ingest", "demo", "littoral"}
     assert all(one.endswith(".dist-info") for one in strangers), strangers
+
+
+def test_a_script_imports_the_client_from_the_wheel(
+    built: tuple[Path, Path], tmp_path: Path
+) -> None:
+    sdist, wheel = built
+    script = "from littoral import Client, ProblemError; import littoral; print(littoral.__file__)"
+    found = run(sys.executable, "-c", script, cwd=tmp_path, PYTHONPATH=str(wheel))
+    assert Path(found.strip()) == wheel / "littoral" / "__init__.py"
+    with tarfile.open(sdist) as archive:
+        names = {name.partition("/")[2] for name in archive.getnames()}
+    assert {"service/client/littoral/__init__.py", "service/client/littoral/py.typed"} <= names
 
 
 @pytest.mark.slow

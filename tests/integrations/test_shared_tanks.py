@@ -190,6 +190,7 @@ def test_what_is_deleted_while_its_process_is_gone_is_withdrawn_by_another_one(
         second.scheduler.evaluate_all()
         found = at_the_broker(port, lambda now: not any(one.startswith(reed) for one in now))
         assert foreign in found and "littoral/fern/advice/summary" in found
+        assert set(second.made[0]._signed_by) == {"pond"}, "what is withdrawn is forgotten"
 
 
 def _advice_lines(one: Process) -> list[bytes]:

@@ -1,5 +1,6 @@
 """Recommendations as rows: read by tank, state and time, written in one transaction, pruned."""
 
+import random
 import re
 import threading
 from dataclasses import replace
@@ -9,7 +10,12 @@ import pytest
 from sqlalchemy import event
 
 from service.errors import NotFoundError
-from service.registry.models.recommendations import ACTIVE_STATES, State, StoredRecommendation
+from service.registry.models.recommendations import (
+    ACTIVE_STATES,
+    State,
+    StoredRecommendation,
+    Urgency,
+)
 from service.registry.models.tank import Tank
 from service.registry.repositories.recommendations import OpenTanks
 
@@ -89,25 +95,50 @@ def test_are_found_by_tank_state_and_time(two):
     assert ids(two.recommendations(tanks=["a"], states=list(State), limit=1)) == ["done"]
 
 
-def test_order_and_tanks_without_their_documents(two):
-    due = {"finding": {"due": (NOW + DAY).isoformat()}}
+def test_order_and_tanks_with_something_open(two):
     put(
-        two, stored("plain"), replace(stored("due"), finding=due),
+        two, stored("plain"), replace(stored("due"), due=NOW + DAY),
         replace(stored("b", tank="b"), severity=4), stored("done", State.DONE),
     )  # fmt: skip
-    ranked = sorted(two.urgencies(), key=lambda one: one.rank)
+    ranked = two.most_urgent(limit=9)
     assert [(one.id, one.due) for one in ranked] == [
         ("b", None),
         ("due", NOW + DAY),
         ("plain", None),
     ]
-    assert ids(two.urgencies(tanks=["b"])) == ["b"]
-    assert two.urgencies(since=NOW + DAY) == []
+    assert ids(two.most_urgent(tanks=["b"], limit=9)) == ["b"]
+    assert ids(two.most_urgent(states=[State.DONE], limit=9)) == ["done"]
+    assert two.most_urgent(since=NOW + DAY, limit=9) == []
     assert two.tanks_with_open(1) == OpenTanks(2, ("b",))
     assert two.tanks_with_open(9) == OpenTanks(2, ("b", "a"))
-    assert set(two.recommendations_of(["due", "gone"])) == {"due"}
     put(two, stored("b", State.DONE, tank="b"), known=[replace(stored("b", tank="b"), severity=4)])
     assert two.tanks_with_open(9) == OpenTanks(1, ("a",))
+
+
+def urgency(one):
+    return Urgency(one.id, one.severity, one.due, one.first_seen)
+
+
+@pytest.mark.parametrize("limit", [1, 3, 40])
+def test_parts_of_the_order_are_the_whole_order(two, limit):
+    """Against Python's own sort by rank; with many that differ in one thing alone."""
+    chance = random.Random(limit)
+    moments = [NOW, NOW + timedelta(microseconds=1), NOW + DAY]
+    ones = [
+        replace(
+            stored(f"r{n:02}", chance.choice(ACTIVE_STATES), chance.choice(moments)),
+            severity=chance.choice((2, 3)),
+            due=chance.choice([None, *moments]),
+        )
+        for n in chance.sample(range(99), 60)
+    ]
+    put(two, *ones)
+    found, after = [], None
+    while part := two.most_urgent(after=after, limit=limit):
+        assert len(part) <= limit
+        found += part
+        after = urgency(part[-1])
+    assert found == sorted(ones, key=lambda one: urgency(one).rank)
 
 
 def test_recent_ones_stand_or_were_marked_since(two):

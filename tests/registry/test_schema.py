@@ -3,7 +3,7 @@
 import json
 import sqlite3
 import time
-from datetime import date
+from datetime import UTC, date, datetime
 from datetime import time as at
 
 import pytest
@@ -216,6 +216,35 @@ def test_moves_that_were_words_are_left_out(engine, registry_url):
     with engine.connect() as connection:
         (found,) = connection.execute(sqlalchemy.select(RecommendationRow.finding)).scalars()
     assert found == {"finding": {"code": "co2-high", "moves": []}, "extra": {"a": 1}}
+
+
+def test_when_a_recommendation_is_due_gets_a_column(engine, registry_url):
+    """From its document, as revision 0022 has it; not every one is due at a time."""
+    migrate(engine, "0022")
+    dues = {"a": "2025-06-04T14:30:00+02:00", "b": None, "c": "2025-06-04T12:30:00.000250+00:00"}
+    with engine.begin() as connection:
+        connection.execute(
+            text("INSERT INTO tank (id, name, document, version) VALUES ('a', 'A', '{}', 'v')")
+        )
+        for id, due in dues.items():
+            finding = {"finding": {"code": "co2-high", "due": due}, "extra": {}}
+            connection.execute(
+                text(
+                    "INSERT INTO recommendation (id, tank, code, subject, severity, state, "
+                    "first_seen, last_seen, folded, finding) VALUES (:id, 'a', 'co2-high', '', 1, "
+                    "'open', :at, :at, false, :finding)"
+                ),
+                {"id": id, "at": "2025-06-04 12:00:00.000000", "finding": json.dumps(finding)},
+            )
+    registry = open_registry(registry_url)
+    found = registry.most_urgent(limit=9)
+    registry.close()
+    half_past = datetime(2025, 6, 4, 12, 30, tzinfo=UTC)
+    assert [(one.id, one.due) for one in found] == [
+        ("a", half_past),
+        ("c", half_past.replace(microsecond=250)),
+        ("b", None),
+    ]
 
 
 def test_the_step_of_the_kh_test_becomes_the_kit_s(engine, registry_url):

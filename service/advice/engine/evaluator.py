@@ -104,8 +104,7 @@ class Evaluator:
         lost = frozenset(tank for tank in self._before if partition_of(tank) in moved.lost)
         if not lost:
             return
-        for tank in lost:
-            self._views.forget(tank)
+        self._forget(lost)
         for integration in self._integrations:
             with failure_logged(integration):
                 integration.release(lost)
@@ -170,9 +169,14 @@ class Evaluator:
             return findings
         return without_undoing(view, findings, self._trials, self._registry, self._store)
 
-    def _retain_only(self, present: frozenset[str], own: frozenset[str]) -> None:
-        for tank in self._before - present:
+    def _forget(self, tanks: frozenset[str]) -> None:
+        """Tanks that are deleted, or another scheduler's now."""
+        for tank in tanks:
             self._views.forget(tank)
+            self._ledger.forget(tank)
+
+    def _retain_only(self, present: frozenset[str], own: frozenset[str]) -> None:
+        self._forget(self._before - present)
         for integration in self._integrations:
             with failure_logged(integration):
                 integration.retain_only(present)

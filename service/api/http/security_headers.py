@@ -40,6 +40,7 @@ EVERYWHERE: Final = MappingProxyType(
     }
 )
 """On every answer; those with a policy of their own keep it."""
+_BY_LOWER_NAME: Final = tuple((name.lower(), name, value) for name, value in EVERYWHERE.items())
 
 
 def install(app: Flask) -> None:
@@ -47,6 +48,8 @@ def install(app: Flask) -> None:
 
     @app.after_request
     def secure(response: Response) -> Response:
-        for name, value in EVERYWHERE.items():
-            response.headers.setdefault(name, value)
+        own = set(response.headers.keys(lower=True))  # "setdefault" would search them for each
+        for lower, name, value in _BY_LOWER_NAME:
+            if lower not in own:
+                response.headers.add(name, value)
         return response

@@ -42,6 +42,10 @@ SETTLED_US: Final = 60 * US_PER_MINUTE
 """So long after a calibration a probe reads what it reads from then on. Our choice."""
 NEW_WATER_US: Final = 120 * US_PER_MINUTE
 """So long around a water change a jump may be the new water. Our choice."""
+_KINDS: Final = (
+    LogKind.PROBE_OUT, LogKind.PROBE_BACK, LogKind.WATER_CHANGE, LogKind.CALIBRATION
+)  # fmt: skip
+"""Of entries that begin, end or explain a span."""
 
 Mask = npt.NDArray[np.bool_]
 
@@ -75,7 +79,7 @@ def probe_out_spans(
         samples: its usable readings or means, oldest first; jumps are looked for in pH alone.
         log: entries of the tank up to now, newest first.
     """
-    entries = oldest_first(log)
+    entries = oldest_first(one for one in log if one.kind in _KINDS)
     logged = _logged(key, entries, now_us)
     if key.quantity != "ph" or not len(samples):
         return logged

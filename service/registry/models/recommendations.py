@@ -52,6 +52,7 @@ class StoredRecommendation:
         severity: 1 (info) to 4 (urgent).
         first_seen, last_seen, snoozed_until: UTC.
         finding: JSON document of the last finding.
+        due: UTC, of the finding; None where it has none.
     """
 
     id: str
@@ -65,3 +66,4 @@ class StoredRecommendation:
     snoozed_until: datetime | None
     folded: bool
     finding: Mapping[str, Any]
+    due: datetime | None = None

@@ -7,7 +7,18 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, delete, false, func, insert, or_, select, update
+from sqlalchemy import (
+    ColumnElement,
+    delete,
+    false,
+    func,
+    insert,
+    literal,
+    or_,
+    select,
+    tuple_,
+    update,
+)
 from sqlalchemy.orm import Session
 
 from service.errors import NotFoundError
@@ -20,6 +31,7 @@ from service.registry.models.recommendations import (
     Urgency,
 )
 from service.registry.tables.advice import RecommendationRow
+from service.registry.tables.base import UtcTime
 
 MOST_NAMED = 500
 """Tanks that a query names; more is nearly all of them, and databases bound their parameters."""
@@ -62,30 +74,29 @@ class RecommendationRepository(Database):
         with self.session(writes=False) as session:
             return [_stored(row) for row in session.scalars(query)]
 
-    def urgencies(
+    def most_urgent(
         self,
         *,
         tanks: Collection[str] | None = None,
         states: Collection[State] = ACTIVE_STATES,
         since: datetime | None = None,
-    ) -> list[Urgency]:
-        """What puts recommendations in order, in none; parameters as ``recommendations``."""
-        row = RecommendationRow
-        due = row.finding["finding", "due"].as_string()
-        query = select(row.id, row.severity, due, row.first_seen)
-        with self.session(writes=False) as session:
-            return [
-                Urgency(id, severity, due and datetime.fromisoformat(due), first_seen)
-                for id, severity, due, first_seen in session.execute(
-                    query.where(*_wanted(tanks, states, since))
-                )
-            ]
+        after: Urgency | None = None,
+        limit: int,
+    ) -> list[StoredRecommendation]:
+        """Recommendations, most urgent first; parameters as ``recommendations``.
 
-    def recommendations_of(self, ids: Collection[str]) -> dict[str, StoredRecommendation]:
-        """Those of some ids that are there, by id; for a thousand or so."""
-        query = select(RecommendationRow).where(RecommendationRow.id.in_(ids))
+        Args:
+            after: only what comes after this place, whatever is there now.
+        """
+        row = RecommendationRow
+        wanted = _wanted(tanks, states, since)
+        if after is not None:
+            wanted.append(_is_after(after))
+        order = (row.severity.desc(), row.due.is_(None), row.due, row.first_seen, row.id)
+        chosen = select(row.id).where(*wanted).order_by(*order).limit(limit)
         with self.session(writes=False) as session:
-            return {row.id: _stored(row) for row in session.scalars(query)}
+            found = session.scalars(select(row).where(row.id.in_(chosen)).order_by(*order))
+            return list(map(_stored, found))
 
     def tanks_with_open(self, most: int) -> OpenTanks:
         """Tanks with open recommendations.
@@ -211,6 +222,18 @@ def _wanted(
     return wanted
 
 
+def _is_after(place: Urgency) -> ColumnElement[bool]:
+    """Whether a row comes after a place, in the order of ``Urgency.rank``."""
+    row = RecommendationRow
+    younger = tuple_(row.first_seen, row.id) > tuple_(
+        literal(place.first_seen, UtcTime()), literal(place.id)
+    )
+    later: ColumnElement[bool] = row.due.is_(None) & younger
+    if place.due is not None:
+        later = or_(row.due.is_(None), row.due > place.due, (row.due == place.due) & younger)
+    return or_(row.severity < place.severity, (row.severity == place.severity) & later)
+
+
 def _stored(row: RecommendationRow) -> StoredRecommendation:
     return StoredRecommendation(
         id=row.id,
@@ -224,6 +247,7 @@ def _stored(row: RecommendationRow) -> StoredRecommendation:
         snoozed_until=row.snoozed_until,
         folded=row.folded,
         finding=row.finding,
+        due=row.due,
     )
 
 
@@ -240,6 +264,7 @@ def _values(one: StoredRecommendation) -> dict[str, Any]:
         "snoozed_until": one.snoozed_until,
         "folded": one.folded,
         "finding": dict(one.finding),
+        "due": one.due,
     }
 
 

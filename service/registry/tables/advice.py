@@ -12,10 +12,17 @@ from service.registry.tables.base import ID_LENGTH, Base
 
 
 class RecommendationRow(Base):
-    """One recommendation with its history; ``finding`` is the document of the last finding."""
+    """One recommendation with its history; ``finding`` is the document of the last finding.
+
+    The last index has all that puts those of a state in order: their documents are left alone.
+    """
 
     __tablename__ = "recommendation"
-    __table_args__ = (Index(None, "tank", "state"), Index(None, "tank", "code", "subject"))
+    __table_args__ = (
+        Index(None, "tank", "state"),
+        Index(None, "tank", "code", "subject"),
+        Index(None, "state", "severity", "due", "first_seen", "id"),
+    )
 
     id: Mapped[str] = mapped_column(String(ID_LENGTH), primary_key=True)
     tank: Mapped[str] = mapped_column(ForeignKey("tank.id", ondelete="CASCADE"))
@@ -28,6 +35,7 @@ class RecommendationRow(Base):
     snoozed_until: Mapped[datetime | None]
     folded: Mapped[bool]
     finding: Mapped[dict[str, Any]]
+    due: Mapped[datetime | None]
 
 
 class TrialRow(Base):

@@ -10,9 +10,12 @@ from service.advice.engine.history.ledger import Ledger
 from service.advice.engine.history.refreshing import FIGURES_STORED_EVERY
 from service.advice.engine.levers import MORE_GAS
 from service.advice.engine.recommendation import Amount, Evidence, Finding, LogDraft, Severity
+from service.advice.engine.scheduler import Scheduler
 from service.advice.engine.work import Hazard, Who
+from service.clock import FixedClock
 from service.registry.models.recommendations import State
 from service.registry.registry import Registry
+from service.store import open_store
 from tests.advice.cases import MINUTE, view_with
 from tests.derive.pieces import NOON, a_tank
 from tests.registries import sqlite_registry
@@ -51,6 +54,26 @@ def test_figures_are_stored_every_few_minutes_and_published_each_time(registry: 
         stored.append((Ledger(registry).list()[0].last_seen - NOON) // MINUTE)
     every = FIGURES_STORED_EVERY // MINUTE
     assert stored == [minute // every * every for minute in range(25)]
+
+
+def test_figures_of_all_are_stored_together_whenever_each_was_opened(registry: Registry) -> None:
+    ledger = Ledger(registry)
+    stored = []
+    for minute in range(25):
+        late = [finding(minute, code="later")] if minute >= 3 else []
+        evaluate(ledger, minute, finding(minute), *late)
+        seen = {one.finding.code: one.last_seen for one in Ledger(registry).list()}
+        stored.append({(time - NOON) // MINUTE for time in seen.values()})
+    assert stored[3:10] == [{0, 3}] * 7
+    assert stored[10:20] == [{10}] * 10
+    assert stored[20:] == [{20}] * 5
+
+
+def test_figures_are_stored_after_the_clock_was_put_back(registry: Registry) -> None:
+    ledger = Ledger(registry)
+    for minute in (0, -60, -59):
+        evaluate(ledger, minute, finding(minute))
+    assert Ledger(registry).list()[0].last_seen == NOON - 60 * MINUTE
 
 
 @pytest.mark.parametrize(
@@ -99,6 +122,31 @@ def test_when_it_was_seen_last_is_known_to_the_minute_once_it_is_gone(registry: 
     assert Ledger(registry).get(gone.id).state is State.OPEN
     evaluate(ledger, 37)
     assert Ledger(registry).get(gone.id).state is State.CLEARED
+
+
+def test_of_a_tank_that_is_no_longer_evaluated_nothing_is_known(registry: Registry) -> None:
+    ledger = Ledger(registry)
+    for minute in range(8):
+        evaluate(ledger, minute, finding(minute))
+    ledger.forget("fern")
+    ledger.forget("reed")
+    evaluate(ledger, 8)
+    (gone,) = Ledger(registry).list()
+    assert gone.last_seen == NOON
+
+
+def test_a_deleted_tank_is_forgotten(registry: Registry, tmp_path, monkeypatch) -> None:
+    forgotten = []
+    monkeypatch.setattr(Ledger, "forget", lambda _, tank: forgotten.append(tank))
+    registry.put_tank(a_tank(id="fern"))
+    store = open_store(f"sqlite:///{tmp_path}/readings.db")
+    scheduler = Scheduler(registry, store, FixedClock(NOON), 60.0, [])
+    scheduler.evaluate_all()
+    registry.delete_tank("fern")
+    scheduler.evaluate_all()
+    scheduler.evaluate_all()
+    store.close()
+    assert forgotten == ["fern"]
 
 
 def test_what_somebody_marks_meanwhile_counts(registry: Registry) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -19,13 +18,13 @@ from service.advice.engine.history.lifecycle import (
     may_last,
 )
 from service.advice.engine.history.refreshing import LatestFigures
+from service.advice.engine.history.rows import recommendation_of, stored_of
 from service.advice.engine.recommendation import Finding, Recommendation, most_urgent_first
 from service.advice.engine.rule import NONE_ACTIVE, ActiveConditions
 from service.derive.models.tank_view import TankView
 from service.errors import LEFT_OUT, ConflictError, InvalidInputError
 from service.registry.audit import Action, AuditedWrite
 from service.registry.database.versions import ANY, Precondition
-from service.registry.documents import from_document, to_document
 from service.registry.models.recommendations import (
     ACTIVE_STATES,
     State,
@@ -116,7 +115,7 @@ class Ledger:
             )
             cleared: dict[str, list[Recommendation]] = {}
             rows = {row.id: row for row in recent}
-            stored = {row.id: _recommendation(row) for row in recent}
+            stored = {row.id: recommendation_of(row) for row in recent}
             for one in (self._latest.of(row, stored[row.id]) for row in recent):
                 if may_last(one):
                     known[one.tank].append(one)
@@ -129,7 +128,7 @@ class Ledger:
                     after = advanced(was, cleared.get(tank, ()), tank)
                     changes[tank] = change_between(was, after)
             changed = [
-                _stored(one)
+                stored_of(one)
                 for change in changes.values()
                 for one in change.after
                 if one != stored.get(one.id) and not self._may_wait(one, rows, stored)
@@ -148,6 +147,10 @@ class Ledger:
         """Whether one is stored already, all but its figures; they are known from now on."""
         row = rows.get(one.id)
         return row is not None and self._latest.wait(row, stored[one.id], one)
+
+    def forget(self, tank: str) -> None:
+        """A tank is no longer evaluated by this process."""
+        self._latest.forget(tank)
 
     def active(self, tanks: Collection[str], now: datetime) -> dict[str, ActiveConditions]:
         """The active conditions of each tank, for ``evaluate``."""
@@ -176,7 +179,7 @@ class Ledger:
         """
         tanks = None if tank is None else (tank,)
         found = self._registry.recommendations(tanks=tanks, states=states, since=since, limit=limit)
-        return most_urgent_first(map(_recommendation, found))
+        return most_urgent_first(map(recommendation_of, found))
 
     def page(
         self,
@@ -187,28 +190,22 @@ class Ledger:
         after: Urgency | None = None,
         limit: int,
     ) -> Sequence[Recommendation]:
-        """A part of ``list``: of the others only what puts them in order is read.
+        """A part of ``list``.
 
         Args:
             after: only what comes after this place, whatever is there now.
         """
-        if after is None:
-            all_of_them = self.list(tank, states, since=since, limit=limit)
-            if len(all_of_them) < limit:
-                return all_of_them
         tanks = None if tank is None else (tank,)
-        found = self._registry.urgencies(tanks=tanks, states=states, since=since)
-        ranks = sorted(one.rank for one in found)
-        first = 0 if after is None else bisect_right(ranks, after.rank)
-        ids = [id for *_, id in ranks[first : first + limit]]
-        stored = self._registry.recommendations_of(ids)
-        return [_recommendation(stored[id]) for id in ids if id in stored]
+        found = self._registry.most_urgent(
+            tanks=tanks, states=states, since=since, after=after, limit=limit
+        )
+        return list(map(recommendation_of, found))
 
     def of_tanks(self, tanks: Collection[str]) -> dict[str, Sequence[Recommendation]]:
         """What is open or snoozed of each of a few hundred tanks, most urgent first."""
         found = self._registry.recommendations(tanks=tanks)
         by_tank: dict[str, list[Recommendation]] = {tank: [] for tank in tanks}
-        for one in map(_recommendation, found):
+        for one in map(recommendation_of, found):
             by_tank[one.tank].append(one)
         return {tank: most_urgent_first(ones) for tank, ones in by_tank.items()}
 
@@ -218,7 +215,7 @@ class Ledger:
         Raises:
             NotFoundError: there is none of this id.
         """
-        return _recommendation(self._registry.recommendation(id))
+        return recommendation_of(self._registry.recommendation(id))
 
     def mark(
         self, id: str, state: State, until: datetime | None = None, *, now: datetime
@@ -244,7 +241,7 @@ class Ledger:
             recent = self._registry.recent_recommendations([tank], now - MARKED_MEMORY, session)
             rows = {each.id: each for each in recent}
             rows[id] = self._registry.recommendation(id, session)
-            one = _recommendation(rows[id])
+            one = recommendation_of(rows[id])
             if not may_last(one):
                 raise ConflictError(f"recommendation {id!r} is {one.state.value} already")
             before = [other for other in _lasting(recent) if other.id != id]
@@ -277,7 +274,7 @@ class Ledger:
         write = AuditedWrite(Action.TANK_DELETED, f"tanks/{tank}", members)
         with self._registry.session(writes=write) as session:
             recent = self._registry.recent_recommendations([tank], now, session)
-            was = [one for one in map(_recommendation, recent) if one.state in ACTIVE_STATES]
+            was = [one for one in map(recommendation_of, recent) if one.state in ACTIVE_STATES]
             gone = [replace(one, state=State.CLEARED, snoozed_until=None) for one in was]
             self._registry.add_events(log_events(change_between(was, gone), now), session)
             self._registry.delete_tank(tank, only_if=only_if, session=session)
@@ -288,7 +285,7 @@ class Ledger:
 
 
 def _lasting(stored: Sequence[StoredRecommendation]) -> Sequence[Recommendation]:
-    return [one for one in map(_recommendation, stored) if may_last(one)]
+    return [one for one in map(recommendation_of, stored) if may_last(one)]
 
 
 def _changed(
@@ -296,34 +293,4 @@ def _changed(
 ) -> Sequence[StoredRecommendation]:
     """Those to store: new, or not as they were. A write empties the registry's cache."""
     was = {one.id: one for one in before}
-    return [_stored(one) for one in after if one != was.get(one.id)]
-
-
-def _stored(one: Recommendation) -> StoredRecommendation:
-    return StoredRecommendation(
-        id=one.id,
-        tank=one.tank,
-        code=one.finding.code,
-        subject=one.finding.subject,
-        severity=int(one.finding.severity),
-        state=one.state,
-        first_seen=one.first_seen,
-        last_seen=one.last_seen,
-        snoozed_until=one.snoozed_until,
-        folded=one.folded,
-        finding={"finding": to_document(one.finding), "extra": dict(one.extra)},
-    )
-
-
-def _recommendation(stored: StoredRecommendation) -> Recommendation:
-    return Recommendation(
-        id=stored.id,
-        tank=stored.tank,
-        finding=from_document(stored.finding["finding"], Finding),
-        state=stored.state,
-        first_seen=stored.first_seen,
-        last_seen=stored.last_seen,
-        snoozed_until=stored.snoozed_until,
-        folded=stored.folded,
-        extra=stored.finding["extra"],
-    )
+    return [stored_of(one) for one in after if one != was.get(one.id)]
