@@ -19,6 +19,9 @@ from ingest.deliver.spool import Spool
 
 _ENTRY = struct.Struct("<HIqB")
 _IDENTIFIERS: Final = 65_536
+#: Of the entries that are stored so many are written between two deletions of old ones, each of
+#: which changes more pages than a write.
+_WRITTEN_BETWEEN: Final = 0.2
 #: In place of a ``ClockState``: nothing is remembered.
 _NONE: Final = 255
 
@@ -30,12 +33,14 @@ class Journal:
         """Read the entries of an earlier run.
 
         Args:
-            max_inflight: as many messages can be unacknowledged, and no more.
+            max_inflight: as many messages can be unacknowledged, and no more; a fifth more
+                entries are stored at most.
         """
         self._spool = spool
         self._most = max_inflight
         self._entries = _Entries()
         self._new: list[tuple[int, int, int, int]] = []
+        self._since_pruned = max_inflight
         for body in spool.entries("journal"):
             for mid, check, arrival_us, clock in _ENTRY.iter_unpack(body):
                 self._entries.put(mid, check, FirstDelivery(arrival_us, ClockState(clock)))
@@ -60,11 +65,15 @@ class Journal:
         Raises:
             SpoolFullError: it cannot be written; the next call tries again.
         """
-        if self._new:
-            del self._new[: -self._most]  # more than one batch, while the disk was full
-            body = b"".join([_ENTRY.pack(*entry) for entry in self._new])
-            self._spool.write_entries("journal", body, len(self._new), self._most)
-            self._new = []
+        if not self._new:
+            return
+        del self._new[: -self._most]  # more than one batch, while the disk was full
+        body = b"".join([_ENTRY.pack(*entry) for entry in self._new])
+        self._since_pruned += len(self._new)
+        prune = self._since_pruned >= _WRITTEN_BETWEEN * self._most
+        self._spool.write_entries("journal", body, len(self._new), self._most if prune else None)
+        self._since_pruned = 0 if prune else self._since_pruned
+        self._new = []
 
 
 class _Entries:

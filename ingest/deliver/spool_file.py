@@ -19,6 +19,10 @@ _HEADER_BYTES: Final = 100
 _MAGIC: Final = b"SQLite format 3\0"
 _ID_AT: Final = 68
 _CHECKSUM_BYTES: Final = 4
+#: However small the bound is: the tables, and some rows.
+_LEAST_PAGES: Final = 65_536 // PAGE_BYTES
+#: So large the log becomes, in bytes; then what it has goes into the file, and it begins anew.
+_LOG_BYTES: Final = 4_194_304
 _SCHEMA: Final = """
 CREATE TABLE IF NOT EXISTS batch (
   id INTEGER PRIMARY KEY AUTOINCREMENT,
@@ -83,7 +87,7 @@ def opened(path: Path, max_mb: float, check: Check = "quick_check") -> sqlite3.C
         path, timeout=LOCK_PATIENCE_S, isolation_level=None, check_same_thread=False
     )
     try:
-        _prepare(db, max(16, int(max_mb * 1e6) // PAGE_BYTES), check)
+        _prepare(db, max(_LEAST_PAGES, int(max_mb * 1e6) // PAGE_BYTES), check)
     except BaseException:
         db.close()
         raise
@@ -104,7 +108,8 @@ def _prepare(db: sqlite3.Connection, max_pages: int, check: Check) -> None:
     for statement in filter(str.strip, _SCHEMA.split(";")):
         db.execute(statement)
     db.execute("PRAGMA journal_mode = WAL")
-    db.execute("PRAGMA journal_size_limit = 4194304")
+    db.execute(f"PRAGMA journal_size_limit = {_LOG_BYTES}")
+    db.execute(f"PRAGMA wal_autocheckpoint = {_LOG_BYTES // PAGE_BYTES}")
     db.execute(f"PRAGMA max_page_count = {max_pages}")
     (found,) = db.execute(f"PRAGMA {check}(1)").fetchone()
     if found != "ok":

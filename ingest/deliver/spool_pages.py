@@ -14,7 +14,9 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, Final
 
-PAGE_BYTES: Final = 4096
+PAGE_BYTES: Final = 512
+"""The least that SQLite has: the journal adds some 150 bytes a minute, and the log gets pages."""
+
 _LOG_HEADER: Final = 32
 _FRAME_HEADER: Final = 24
 _LOG_MAGIC: Final = {0x377F0682: "<", 0x377F0683: ">"}

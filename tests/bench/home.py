@@ -1,7 +1,7 @@
 """A home as the benchmarks know it: three invented tanks, a broker, ``littoral up``, sensors.
 
-The broker keeps what waits as ``docker/mosquitto/littoral.conf`` has it; everything lies in one
-folder. Figures of processes are read from ``/proc``, so this runs on Linux only.
+The broker keeps what waits, and logs, as ``docker/mosquitto/littoral.conf`` has it; everything lies
+in one folder. Figures of processes are read from ``/proc``, so this runs on Linux only.
 """
 
 from __future__ import annotations
@@ -32,7 +32,9 @@ QUESTIONS: Final = (
     "/", "/tanks/{tank}", "/v1/tanks", "/v1/tanks/{tank}/co2", "/v1/tanks/{tank}/light",
     "/v1/tanks/{tank}/temperature", "/v1/tanks/{tank}/recommendations", "/readyz",
 )  # fmt: skip
-_PERSISTENCE: Final = ("autosave_on_changes", "autosave_interval", "persistent_client_expiration")
+_WRITES: Final = (
+    "autosave_on_changes", "autosave_interval", "persistent_client_expiration", "log_type",
+)  # fmt: skip
 _SHIPPED: Final = Path(__file__).parents[2] / "docker" / "mosquitto" / "littoral.conf"
 _PATIENCE_S: Final = 300.0
 
@@ -96,7 +98,7 @@ def home(folder: Path, days: int) -> Iterator[Home]:
     """Start one with so many days of readings behind it; all is stopped at the end."""
     series = _lay_in(folder, days)
     lines = _SHIPPED.read_text().splitlines()
-    kept = "\n".join(line for line in lines if line.startswith(_PERSISTENCE))
+    kept = "\n".join(line for line in lines if line.startswith(_WRITES))
     (folder / "broker").mkdir()
     broker = Mosquitto(
         folder / "broker",

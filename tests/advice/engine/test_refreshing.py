@@ -56,6 +56,26 @@ def test_figures_are_stored_every_few_minutes_and_published_each_time(registry: 
     assert stored == [minute // every * every for minute in range(25)]
 
 
+def test_figures_of_all_are_stored_together_whenever_each_was_opened(registry: Registry) -> None:
+    ledger = Ledger(registry)
+    stored = []
+    for minute in range(25):
+        late = [finding(minute, code="later")] if minute >= 3 else []
+        evaluate(ledger, minute, finding(minute), *late)
+        seen = {one.finding.code: one.last_seen for one in Ledger(registry).list()}
+        stored.append({(time - NOON) // MINUTE for time in seen.values()})
+    assert stored[3:10] == [{0, 3}] * 7
+    assert stored[10:20] == [{10}] * 10
+    assert stored[20:] == [{20}] * 5
+
+
+def test_figures_are_stored_after_the_clock_was_put_back(registry: Registry) -> None:
+    ledger = Ledger(registry)
+    for minute in (0, -60, -59):
+        evaluate(ledger, minute, finding(minute))
+    assert Ledger(registry).list()[0].last_seen == NOON - 60 * MINUTE
+
+
 @pytest.mark.parametrize(
     "other",
     [

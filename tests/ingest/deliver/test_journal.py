@@ -67,3 +67,35 @@ def test_journal_is_bounded(tmp_path):
             journal.write()
     assert 10 <= len(spool.entries("journal")) <= 12
     spool.close()
+
+
+def test_old_entries_are_deleted_now_and_then_and_those_in_flight_never(tmp_path):
+    spool = Spool(tmp_path / "spool.db", 10)
+    journal = Journal(spool, 100)
+    for batch in range(400):
+        mids = range(1 + 9 * batch, 10 + 9 * batch)
+        journal.add([(message(mid), FirstDelivery(mid, ClockState.RIGHT)) for mid in mids])
+        journal.write()
+    spool.close()
+    spool = Spool(tmp_path / "spool.db", 10)
+    again = Journal(spool, 100)
+    known = [mid for mid in range(1, 3601) if again.first_delivery(message(mid, dup=True))]
+    assert known == list(range(known[0], 3601))
+    assert 100 <= len(known) <= 100 + 20 + 9
+    spool.close()
+
+
+def test_a_minute_of_a_home_takes_little_more_than_one_page_of_the_system(tmp_path):
+    """4,096 bytes; also once old entries are deleted. The log has 24 bytes before each page."""
+    spool = Spool(tmp_path / "spool.db", 10)
+    journal = Journal(spool, 1000)
+    log = tmp_path / "spool.db-wal"
+    pages = []
+    for minute in range(300):
+        before = log.stat().st_size
+        mids = range(1 + 9 * minute, 10 + 9 * minute)
+        journal.add([(message(mid), FirstDelivery(mid, ClockState.RIGHT)) for mid in mids])
+        journal.write()
+        pages.append((log.stat().st_size - 1) // 4096 - before // 4096 + 1)
+    assert sum(pages[1:]) < 1.5 * 299
+    spool.close()

@@ -22,7 +22,7 @@ from service.errors import ConfigError
 from tests.ingest.conftest import FORKED
 from tests.ingest.deliver.test_aside import batch, filled
 
-PAGE = 4096
+PAGE = 512
 FRAME = 24 + PAGE
 #: Enough for a root page of the table that holds no rows itself; larger than a page, and smaller.
 BATCHES = 60

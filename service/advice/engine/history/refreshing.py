@@ -11,7 +11,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import replace
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Any, Final
 
 from service.advice.engine.history.change_events import acts_differently
@@ -20,8 +20,10 @@ from service.advice.engine.recommendation import Finding, Recommendation
 from service.registry.models.recommendations import StoredRecommendation
 
 FIGURES_STORED_EVERY: Final = timedelta(minutes=10)
-"""Figures that are stored are this old at most. Our choice."""
+"""Figures that are stored are this old at most, and stored when the clock has gone on by so much:
+those of all recommendations together, whenever each was opened. Our choice."""
 
+_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 _NUMBER: Final = re.compile(r"\d+(?:[.,:]\d+)*")
 
 
@@ -56,8 +58,9 @@ class LatestFigures:
             stored, read: what is stored of it, and the same, read.
             after: as it is now.
         """
-        age = after.last_seen - read.last_seen
-        if age >= self._stored_every or not _differ_in_figures_alone(read, after):
+        if self._is_due(read.last_seen, after.last_seen):
+            return False
+        if not _differ_in_figures_alone(read, after):
             return False
         self._newer.setdefault(stored.tank, {})[stored.id] = (stored, after)
         return True
@@ -65,6 +68,10 @@ class LatestFigures:
     def forget(self, tank: str) -> None:
         """A tank is no longer evaluated here."""
         self._newer.pop(tank, None)
+
+    def _is_due(self, stored: datetime, now: datetime) -> bool:
+        every = self._stored_every
+        return not every or (stored - _EPOCH) // every != (now - _EPOCH) // every
 
 
 def _differ_in_figures_alone(before: Recommendation, after: Recommendation) -> bool:
