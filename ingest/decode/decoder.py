@@ -88,7 +88,7 @@ class Decoder:
                 _log.exception("a message on %s cannot be decoded", message.topic)
                 yield Arrival(message, (), (internal_rejection(message, error),))
             else:
-                source = targets[0].source if len(targets) == 1 else ""
+                source = targets[0].route.source if len(targets) == 1 else ""
                 yield Arrival(message, samples, rejections, source, first)
 
     def _is_repeated(self, message: Message) -> bool:
@@ -188,7 +188,7 @@ def _by_target(message: Message, target: Target, tanks: Container[str]) -> Decod
             raise PayloadError(*target.fault)
         if target.tank is not None:
             _check_tank(target.tank, tanks)
-        parsed = parse(message.payload, target.format, target.paths)
+        parsed = parse(message.payload, target.route.format, target.route.paths)
     except PayloadError as error:
         return Decoded((), (_refused(message, target, error),))
     return decode_records(parsed.records, message, target, tanks, parsed.faults)
@@ -229,7 +229,7 @@ def decode_records(
 def _nothing_known(keys: Sequence[str], target: Target) -> PayloadError:
     """The fault of a document in which no key means a quantity."""
     shown = ", ".join(f"{key:.40}" for key in sorted(keys)[:8])
-    allowed = ", ".join([*target.names, *QUANTITIES])
+    allowed = ", ".join([*target.route.names, *QUANTITIES])
     return PayloadError(
         Reason.NO_VALUE,
         f"payload has the keys {shown}; allowed: value, or keys that name quantities: {allowed}",
@@ -245,18 +245,18 @@ def _sample(
         _check_tank(tank, tanks)
     quantity = series.quantity
     if quantity not in QUANTITIES:
-        what = record.name or record.quantity
+        what, allowed = record.name or record.quantity, [*target.route.names, *QUANTITIES]
         raise PayloadError(
             Reason.UNKNOWN_QUANTITY,
-            f"quantity is {what!r:.60}; allowed: {', '.join([*target.names, *QUANTITIES])}, named "
+            f"quantity is {what!r:.60}; allowed: {', '.join(allowed)}, named "
             "by the topic, the route or the payload",
         )
-    conversion = conversion_to(quantity, record.unit or target.unit or series.unit)
+    conversion = conversion_to(quantity, record.unit or target.route.unit or series.unit)
     value = converted(conversion, record.value)
     time_us, doubt = None, Flag.NONE
     if record.time is not None:
         try:
-            clock = target.clock_of(tank, quantity, series.sensor)
+            clock = target.route.clock_of(tank, quantity, series.sensor)
             time_us = clock.time_us(record.time, message.arrival_us)
         except ValueError:
             doubt = Flag.CLOCK
@@ -282,5 +282,5 @@ def _too_large(message: Message) -> PayloadError:
 
 def _refused(message: Message, target: Target, error: PayloadError) -> Rejection:
     return rejection(
-        message, error.reason, error.detail, source=target.source, tank=target.tank or ""
+        message, error.reason, error.detail, source=target.route.source, tank=target.tank or ""
     )

@@ -28,7 +28,7 @@ def series_of(record: Record, target: Target) -> RecordSeries:
     """
     quantity, sensor, unit = record.quantity, record.sensor, None
     if record.name is not None:
-        words = {name: name for name in QUANTITIES} | dict(target.names)
+        words = {name: name for name in QUANTITIES} | dict(target.route.names)
         if target.quantity is not None:
             words = {word: word for word in words if words[word] == target.quantity}
         quantity, sensor = split_name(record.name, words)
@@ -37,7 +37,7 @@ def series_of(record: Record, target: Target) -> RecordSeries:
             if meant_by(last) is not None:
                 quantity, sensor = last, before
     if quantity is not None:
-        quantity = target.names.get(quantity, quantity)
+        quantity = target.route.names.get(quantity, quantity)
     if quantity is not None and quantity not in QUANTITIES:
         meant = meant_by(quantity)
         if meant is not None:

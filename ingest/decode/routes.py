@@ -31,34 +31,48 @@ _NO_CLOCKS = SensorClocks()
 
 
 @dataclass(frozen=True, slots=True)
-class Target:
-    """Where the readings of one topic go, by one route.
+class RouteOptions:
+    """How the messages of a route are read, whatever the topic.
 
     Attributes:
         source: the route's topic as configured; shown with rejections.
-        tank, quantity, sensor: None where the payload has to name it.
-        fault: why nothing of this topic can be stored; None if all is well.
-        conversion: of a plain number without a unit, where the topic and the route name all else.
         clock: how the device's times are read.
         sensor_clocks: those of single sensors, which count first.
     """
 
     source: str
-    tank: str | None
-    quantity: str | None
-    sensor: str | None
     format: str = "auto"
     paths: Paths = NO_PATHS
     unit: str | None = None
     names: Mapping[str, str] = field(default_factory=dict)
-    fault: tuple[Reason, str] | None = None
-    conversion: Conversion | None = None
     clock: ClockSetting = RIGHT
     sensor_clocks: SensorClocks = _NO_CLOCKS
 
     def clock_of(self, tank: str, quantity: str, sensor: str) -> ClockSetting:
         """How the times of one of its sensors are read."""
         return self.sensor_clocks.of(tank, quantity, sensor) or self.clock
+
+
+_NO_ROUTE: Final = RouteOptions("")
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """Where the readings of one topic go, by one route; there is one for each topic.
+
+    Attributes:
+        route: how they are read.
+        tank, quantity, sensor: None where the payload has to name it.
+        fault: why nothing of this topic can be stored; None if all is well.
+        conversion: of a plain number without a unit, where the topic and the route name all else.
+    """
+
+    route: RouteOptions
+    tank: str | None
+    quantity: str | None
+    sensor: str | None
+    fault: tuple[Reason, str] | None = None
+    conversion: Conversion | None = None
 
 
 class Router:
@@ -125,7 +139,7 @@ class Router:
             f"topic is {topic!r:.200}; allowed: {self._prefix}/TANK/QUANTITY, "
             f"{self._prefix}/TANK/QUANTITY/SENSOR or a topic of a [[route]]",
         )
-        return (Target("", None, None, None, fault=fault),)
+        return (Target(_NO_ROUTE, None, None, None, fault),)
 
     def filters(self) -> list[str]:
         """The MQTT filters to subscribe to; none lies wholly inside another."""
@@ -149,9 +163,15 @@ class _Route:
 
     def __init__(self, config: RouteConfig, sensor_clocks: SensorClocks) -> None:
         self._config = config
-        self._clock = clock_setting(config)
-        self._sensor_clocks = sensor_clocks
-        self._paths = Paths(config.path, config.time_path, config.sequence_path)
+        self._reading = RouteOptions(
+            config.topic,
+            config.format,
+            Paths(config.path, config.time_path, config.sequence_path),
+            config.unit,
+            config.names,
+            clock_setting(config),
+            sensor_clocks,
+        )
         self._levels = tuple(config.topic.split("/"))
         self.filter = "/".join("+" if _name_of(level) else level for level in self._levels)
         named = [name for level in self._levels if (name := _name_of(level))]
@@ -200,18 +220,12 @@ class _Route:
             allowed = ", ".join([*config.names, *QUANTITIES])
             fault = (Reason.UNKNOWN_QUANTITY, f"quantity is {word!r:.60}; allowed: {allowed}")
         return Target(
-            config.topic,
+            self._reading,
             tank,
             quantity,
             sensor_name(sensor) if sensor is not None else None,
-            config.format,
-            self._paths,
-            config.unit,
-            config.names,
             fault,
             self._conversion(quantity) if fault is None else None,
-            self._clock,
-            self._sensor_clocks,
         )
 
     def _conversion(self, quantity: str | None) -> Conversion | None:

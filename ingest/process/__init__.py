@@ -7,7 +7,7 @@ from ingest.decode.decoder import decode, decode_records
 from ingest.decode.message import PAYLOAD_LIMIT_BYTES, Message, Reason, rejection
 from ingest.decode.payloads import Record
 from ingest.decode.route_table import RoutesInUse, routes_in_use, why_refused
-from ingest.decode.routes import Target
+from ingest.decode.routes import RouteOptions, Target
 from ingest.decode.sample import Arrival
 from ingest.process.admission import SensorLimits
 from ingest.process.calibration import Calibrations
@@ -29,6 +29,7 @@ __all__ = [
     "Reason",
     "Record",
     "ReferenceData",
+    "RouteOptions",
     "RoutesInUse",
     "SensorLimits",
     "Target",

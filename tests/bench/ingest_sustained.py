@@ -70,7 +70,7 @@ def ingest(folder: str, port: int, total: int) -> None:
     from service.registry.registry import open_registry
 
     bound_heap()  # as the command does
-    bound_page_caches(2_000_000)
+    bound_page_caches(1_000_000)
     registry = open_registry(f"sqlite:///{folder}/registry.db")
     store = Timed(f"sqlite:///{folder}/readings.db")
     config = Config(

@@ -19,8 +19,8 @@ from service.cli.options.parameters import NumberRange
 from service.urls import redacted
 
 _log = logging.getLogger("littoral.ingest")
-#: It adds readings at the ends of series and reads little: more took 4 MB and made nothing quicker.
-_PAGE_CACHES_BYTES: Final = 2_000_000
+#: It adds readings at the ends of series and reads little: 2 MB and 16 MB made nothing quicker.
+_PAGE_CACHES_BYTES: Final = 1_000_000
 
 
 @click.command("ingest")

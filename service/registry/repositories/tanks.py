@@ -16,7 +16,6 @@ from service.registry.database.connection import Database
 from service.registry.database.row_ids import new_id
 from service.registry.database.versions import ANY, Precondition, Stored, delete_row, put_row
 from service.registry.documents import from_document, to_document
-from service.registry.fields.tank import TankSchema
 from service.registry.log.adjustments import adjustments
 from service.registry.models.log import LogKind
 from service.registry.models.tank import Tank
@@ -237,6 +236,8 @@ def _log_adjustments(session: Session, before: Tank, after: Tank, now: datetime 
 
 def _changed(before: Mapping[str, Any], after: Mapping[str, Any]) -> tuple[str, ...]:
     """Names of the members that differ, as in the JSON of a tank."""
+    from service.registry.fields.tank import TankSchema  # see service.registry.checks
+
     names = [name for name in {**before, **after} if before.get(name) != after.get(name)]
     pointers = [json_pointer(f"/{name}", TankSchema) for name in names]
     return tuple(sorted({pointer.split("/")[1] for pointer in pointers}))

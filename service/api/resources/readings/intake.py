@@ -15,6 +15,7 @@ from ingest.process import (
     Processor,
     Record,
     ReferenceData,
+    RouteOptions,
     SensorLimits,
     Target,
     decode,
@@ -27,6 +28,8 @@ from service.registry.models.ingest import Rejection
 from service.times import format_moment, to_us
 
 SOURCE: Final = "http"
+_RECORD: Final = RouteOptions(SOURCE)
+_PACK: Final = RouteOptions(SOURCE, "senml")
 _REFERENCE_AGE_S: Final = 1.0
 
 
@@ -96,14 +99,14 @@ def arrival_of_record(message: Message, tank: str, record: dict[str, Any]) -> Ar
         quantity=record["quantity"],
         sensor=record.get("sensor"),
     )
-    target = Target(SOURCE, tank, None, None)
+    target = Target(_RECORD, tank, None, None)
     decoded = decode_records((parsed,), message, target, (tank,))
     return Arrival(message, decoded.samples, decoded.rejections, SOURCE)
 
 
 def arrival_of_pack(message: Message, tank: str) -> Arrival:
     """A SenML pack: one arrival, as over MQTT."""
-    target = Target(SOURCE, tank, None, None, "senml")
+    target = Target(_PACK, tank, None, None)
     decoded = decode(message, (target,), (tank,))
     return Arrival(message, decoded.samples, decoded.rejections, SOURCE)
 
