@@ -8,7 +8,7 @@ from typing import Final
 
 from service.derive.co2.crosscheck import co2_check_of
 from service.derive.co2.current import co2_now
-from service.derive.co2.daily import Co2DayCache
+from service.derive.co2.daily import co2_days_of
 from service.derive.co2.gas_start import gas_start_of
 from service.derive.co2.lit import RecentCo2, co2_above, co2_while_lit, recent_co2
 from service.derive.co2.series import co2_series
@@ -39,7 +39,6 @@ class Derived:
     """What was derived of one tank before; each part is checked by all that it rests on."""
 
     co2: Co2ValueCache = field(default_factory=Co2ValueCache)
-    co2_days: Co2DayCache = field(default_factory=Co2DayCache)
     light: LightDayCache = field(default_factory=LightDayCache)
 
 
@@ -69,7 +68,6 @@ def tank_view(
     light_days = light_days_of if before is None else before.light.days
     days = light_days(tank, source, first, now, co2=series, target=target, temperature=temperature)
     lit = tuple(one for day in days for one in day.lit) or planned_lit(tank, first, now)
-    co2_days = Co2DayCache() if before is None else before.co2_days
     day_ago = now - timedelta(hours=24)
     judged = judged_light(tank, lit, inputs.log, now)
     while_lit = co2_while_lit(series, judged, target, day_ago, now)
@@ -98,7 +96,7 @@ def tank_view(
         co2_lit=while_lit,
         co2_high=_high(tank, tolerance, recent),
         co2_uncomfortable=_uncomfortable(tolerance, recent),
-        co2_days=co2_days.days(series, light_spans(tank, days, lit), target.low_mg_l),
+        co2_days=co2_days_of(series, light_spans(tank, days, lit), target.low_mg_l),
         gas_start=gas_start_of(tank, series, now),
         co2_check=co2_check_of(tank, inputs.log, co2, now, gas),
         gas=gas,

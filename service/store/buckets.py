@@ -60,10 +60,16 @@ def joined_buckets(earlier: Buckets, later: Buckets, every_us: int) -> Buckets:
         earlier, later: sorted by start, of the same length of span; one after the other.
         every_us: length of the new spans, a multiple of theirs.
     """
-    columns = [
-        np.concatenate([getattr(one, name) for one in (earlier, later)]) for name in _COLUMNS
-    ]
-    return _grouped(columns[0], every_us, *columns[1:])
+    both = concatenated_buckets((earlier, later))
+    return _grouped(
+        both.start_us, every_us, both.count, both.sum, both.min, both.max, both.first, both.last
+    )
+
+
+def concatenated_buckets(parts: Sequence[Buckets]) -> Buckets:
+    """Buckets of stretches that follow one another, at least one, of the same length of span."""
+    columns = {name: np.concatenate([getattr(one, name) for one in parts]) for name in _COLUMNS}
+    return Buckets(every_us=parts[0].every_us, **columns)
 
 
 def replaced_buckets(buckets: Buckets, spans_us: IntArray, by: Sequence[Buckets]) -> Buckets:

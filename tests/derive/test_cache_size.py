@@ -22,7 +22,7 @@ def test_a_containers_limit_counts_where_it_is_less(
     assert memory_bytes(limit) == (machine if expected is None else expected)
 
 
-@pytest.mark.parametrize(("gigabytes", "tanks"), [(1, 300), (16, 4_000), (64, 16_000)])
+@pytest.mark.parametrize(("gigabytes", "tanks"), [(1, 300), (18, 3_750), (72, 15_000)])
 def test_more_memory_holds_more_tanks(
     monkeypatch: pytest.MonkeyPatch, gigabytes: int, tanks: int
 ) -> None:

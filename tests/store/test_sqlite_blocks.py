@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from service.errors import StoreRefusedError, StoreUnavailableError
 from service.store import Flag, Samples, SeriesKey
 from service.store.model import NOT_USABLE
+from service.store.sqlite import minutes
 from service.store.sqlite.packing import UnpackError, pack, unpack
 from service.store.sqlite.store import SqliteStore
 from tests.store.contract import HOUR, KEY, MINUTE, SECOND, T0, expect_buckets, reading
@@ -293,10 +294,12 @@ def test_damaged_rollups_per_minute_are_damage_of_the_file(store, body):
         SqliteStore(store._path)
 
 
-def test_rollups_per_minute_of_a_part_of_an_hour_are_those_of_the_whole(store):
+@pytest.mark.parametrize("at_once", [1, 2, 1000])
+def test_rollups_per_minute_of_a_part_are_those_of_the_whole(store, monkeypatch, at_once):
     readings = [reading(START + n * 20 * MINUTE + n % 7 * SECOND, n / 10) for n in range(14)]
     store.write([one for n, one in enumerate(readings) if n not in (4, 5)])
     whole = store.aggregate(KEY, 0, 2**62, MINUTE)
+    monkeypatch.setattr(minutes, "_MOST_HOURS", at_once)
     for start in range(START - MINUTE, START + 2 * HOUR, 19 * MINUTE):
         for end in range(start, START + 6 * HOUR, 37 * MINUTE):
             part = store.aggregate(KEY, start, end, MINUTE)

@@ -9,8 +9,9 @@ from typing import Final
 SHARE: Final = 1 / 8
 """Of the memory. Our choice: broker, store and the other processes want theirs."""
 
-TANK_BYTES: Final = 500_000
-"""What a tank takes: twelve days of three sensors' means, light by the minute, and its log."""
+TANK_BYTES: Final = 600_000
+"""What a tank takes: twelve days of three sensors' means, light by the minute, CO2 of eight days
+and what it was computed from, and its log."""
 
 LEAST_TANKS: Final = 300
 """What fits a small board of 1 GB."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Iterator, Sequence
+from collections.abc import Sequence
 from datetime import date, datetime
 from typing import NamedTuple
 
@@ -28,47 +28,35 @@ class LightSpan(NamedTuple):
     night_from: datetime
 
 
-class Co2DayCache:
-    """CO2 of the days of one tank, derived again only where the CO2 or the light of one changed.
-
-    The key of a day is the content of all that it is derived from. Not for several threads at a
-    time.
-    """
-
-    def __init__(self) -> None:
-        """Empty at first."""
-        self._days: dict[Hashable, Co2Day] = {}
-
-    def days(
-        self, series: Co2Series, spans: Sequence[LightSpan], low_mg_l: float
-    ) -> tuple[Co2Day, ...]:
-        """CO2 of each day of light, oldest first.
-
-        Args:
-            series: CO2, mg/L, sorted by time.
-            spans: oldest first.
-            low_mg_l: lower end of the plants' target.
-
-        Returns:
-            Days for which CO2 is known while lit; the others are left out.
-        """
-        co2 = _known(series, low_mg_l)
-        found: dict[Hashable, Co2Day] = {}
-        for span, lit, before, night in _parts(co2, spans):
-            ends = lit.start, lit.stop, night.start, night.stop
-            here = slice(before, max(ends))
-            samples = hash((co2.time_us[here].tobytes(), co2.value[here].tobytes()))
-            key = span, low_mg_l, co2.gap_us, samples, *(one - before for one in ends)
-            found[key] = self._days.get(key) or _day(co2, span, lit, before, night)
-        self._days = found
-        return tuple(found.values())
-
-
 def co2_days_of(
     series: Co2Series, spans: Sequence[LightSpan], low_mg_l: float
 ) -> tuple[Co2Day, ...]:
-    """CO2 of each day of light; as ``Co2DayCache.days``."""
-    return Co2DayCache().days(series, spans, low_mg_l)
+    """CO2 of each day of light, oldest first.
+
+    Args:
+        series: CO2, mg/L, sorted by time.
+        spans: oldest first.
+        low_mg_l: lower end of the plants' target.
+
+    Returns:
+        Days for which CO2 is known while lit; the others are left out.
+    """
+    known = ~np.isnan(series.value)
+    time_us, value = series.time_us[known], series.value[known]
+    gap_us = round(series.gap_s * 1e6)
+    gaps = np.flatnonzero(np.diff(time_us) > gap_us).tolist()
+    co2 = _Co2(time_us, value, low_mg_l, gap_us, gaps)
+    edges = [to_us(edge) for span in spans for edge in (span.on, span.off, span.night_from)]
+    at = np.searchsorted(time_us, edges).tolist()
+    places = list(zip(at[::3], at[1::3], at[2::3], strict=True))
+    days = []
+    for number, (span, (first, last, dusk)) in enumerate(zip(spans, places, strict=True)):
+        if last - first < 2:
+            continue
+        before = places[number - 1][1] if number else 0
+        end = places[number + 1][0] if number + 1 < len(spans) else len(time_us)
+        days.append(_day(co2, span, slice(first, last), before, slice(dusk, end)))
+    return tuple(days)
 
 
 class _Co2(NamedTuple):
@@ -83,27 +71,6 @@ class _Co2(NamedTuple):
     def gaps_within(self, part: slice) -> list[int]:
         """The gaps between two samples of a part."""
         return [one for one in self.gaps if part.start <= one < part.stop - 1]
-
-
-def _known(series: Co2Series, low_mg_l: float) -> _Co2:
-    known = ~np.isnan(series.value)
-    time_us, value = series.time_us[known], series.value[known]
-    gap_us = round(series.gap_s * 1e6)
-    gaps = np.flatnonzero(np.diff(time_us) > gap_us).tolist()
-    return _Co2(time_us, value, low_mg_l, gap_us, gaps)
-
-
-def _parts(co2: _Co2, spans: Sequence[LightSpan]) -> Iterator[tuple[LightSpan, slice, int, slice]]:
-    """Each day's samples while lit, the first after the light of the day before, and its night."""
-    edges = [to_us(edge) for span in spans for edge in (span.on, span.off, span.night_from)]
-    at = np.searchsorted(co2.time_us, edges).tolist()
-    places = list(zip(at[::3], at[1::3], at[2::3], strict=True))
-    for number, (span, (first, last, dusk)) in enumerate(zip(spans, places, strict=True)):
-        if last - first < 2:
-            continue
-        before = places[number - 1][1] if number else 0
-        end = places[number + 1][0] if number + 1 < len(spans) else len(co2.time_us)
-        yield span, slice(first, last), before, slice(dusk, end)
 
 
 def _day(co2: _Co2, span: LightSpan, lit: slice, before: int, night: slice) -> Co2Day:

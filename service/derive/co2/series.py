@@ -44,20 +44,25 @@ class Water:
 
     Attributes:
         ph: NaN where it is impossible.
-        celsius: of liquid water; assumed where none was measured, with a larger ``celsius_sd``.
+        celsius: of liquid water; assumed where it was not ``measured``.
         us_cm: conductivity, NaN where it is not known.
     """
 
     time_us: npt.NDArray[np.int64]
     ph: Array
     celsius: Array
-    celsius_sd: Array
+    measured: npt.NDArray[np.bool_]
     us_cm: Array
 
     def at(self, places: npt.NDArray[np.bool_]) -> Water:
         """That of some of the samples."""
-        of_water = (self.ph, self.celsius, self.celsius_sd, self.us_cm)
-        return Water(self.time_us[places], *(one[places] for one in of_water))
+        return Water(
+            self.time_us[places],
+            self.ph[places],
+            self.celsius[places],
+            self.measured[places],
+            self.us_cm[places],
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,9 +127,6 @@ def water_at(tank: Tank, ph: Samples, temperature: Samples, conductivity: Sample
     gap_us = int(derived_limit(tank, "pair_gap_min") * US_PER_MINUTE)
     celsius, measured = interpolated(temperature, ph.time_us, gap_us)
     celsius = np.where(measured, celsius, derived_limit(tank, "assumed_temperature_c"))
-    celsius_sd = np.where(
-        measured, DEFAULT_TEMPERATURE_SD_C, derived_limit(tank, "assumed_temperature_sd_c")
-    )
     possible = (ph.value >= PH_RANGE[0]) & (ph.value <= PH_RANGE[1])
     us_cm, known = interpolated(
         conductivity, ph.time_us, int(CONDUCTIVITY_VALID_MIN * US_PER_MINUTE)
@@ -133,8 +135,9 @@ def water_at(tank: Tank, ph: Samples, temperature: Samples, conductivity: Sample
         ph.time_us,
         np.where(possible, ph.value, np.nan),
         liquid_c(celsius),
-        celsius_sd,
-        np.where(known, us_cm, np.nan),
+        measured,
+        # without any, one NaN stands for all: caches hold these arrays
+        np.where(known, us_cm, np.nan) if known.any() else np.broadcast_to(np.nan, known.shape),
     )
 
 
@@ -148,6 +151,9 @@ def co2_of(water: Water, basis: Co2Basis) -> tuple[Array, Array, Array]:
     tank, beside = basis.tank, basis.beside
     kh = kh_at(tank, basis.log, water.time_us)
     kh = carbonate_part(kh, beside, water.ph, water.celsius)
+    celsius_sd = np.where(
+        water.measured, DEFAULT_TEMPERATURE_SD_C, derived_limit(tank, "assumed_temperature_sd_c")
+    )
     calibration_sd = basis.probe.sd_ph(water.time_us)
     value, low, high = (np.full(water.time_us.shape, np.nan) for _ in range(3))
     known = ~np.isnan(water.us_cm)
@@ -161,7 +167,7 @@ def co2_of(water: Water, basis: Co2Basis) -> tuple[Array, Array, Array]:
             water.celsius[part],
             alkalinity_half_width_meq_l=kh.half_width_meq_l[part],
             alkalinity_sd_meq_l=kh.sd_meq_l[part],
-            temperature_sd_c=water.celsius_sd[part],
+            temperature_sd_c=celsius_sd[part],
             calibration_sd_ph=calibration_sd[part],
             gh_meq_l=tank.gh_meq_l,
             conductivity_us_cm=water.us_cm[part] if known[part].all() else None,

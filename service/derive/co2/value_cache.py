@@ -73,7 +73,8 @@ class Co2ValueCache:
 def _differ(one: Water, at_one: slice, other: Water, at_other: slice) -> npt.NDArray[np.bool_]:
     """Where two stretches of water are not the same in all, bit by bit: NaN is like NaN."""
     differs: npt.NDArray[np.bool_] = one.time_us[at_one] != other.time_us[at_other]
-    for name in ("ph", "celsius", "celsius_sd", "us_cm"):
+    differs |= one.measured[at_one] != other.measured[at_other]
+    for name in ("ph", "celsius", "us_cm"):
         a, b = getattr(one, name)[at_one], getattr(other, name)[at_other]
         differs |= a.view(np.int64) != b.view(np.int64)
     return differs

@@ -7,9 +7,8 @@ proportion, 1/d. A dose adds its rise; a water change of fraction f gives C + f 
 for mixed water; a test weighs every course by how well it agrees. u wanders about its range
 (Ornstein-Uhlenbeck), so that old tests lose their weight.
 
-All of what is not known is drawn at the start, and the draws are sifted by the tests: a particle
-filter with systematic resampling and the kernel of Liu & West 2001 (from memory). With two tests
-or more the uptake is learned; without any it is the range it was drawn from.
+All of what is not known is drawn at the start, and the draws are sifted by the tests (``draws``).
+With two tests or more the uptake is learned; without any it is the range it was drawn from.
 """
 
 from __future__ import annotations
@@ -22,30 +21,22 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from service.science.numeric.checks import Floats, OutOfRangeError, as_floats, as_number
-from service.science.numeric.estimate import Z95, Estimate
+from service.science.numeric.estimate import Estimate
 from service.science.numeric.intervals import steps
-from service.science.nutrients.ranges import (
-    DOSE_LOG_SD,
-    RANGES,
-    TAP_SHARE_SD,
-    TEST_SHARE_SD,
-    UNLOGGED_SHARE,
-    UNUSUAL_SHARE,
-    UPTAKE_MEMORY_D,
-    WRONG_TEST_SHARE,
-    NutrientRange,
+from service.science.nutrients.draws import (
+    Draws,
+    drawn,
+    let_pass,
+    quantiles,
+    set_anew,
+    sift,
+    widest_mg_l,
 )
+from service.science.nutrients.ranges import RANGES, UNLOGGED_SHARE, UNUSUAL_SHARE, NutrientRange
 
 SECONDS_PER_DAY: Final = 86_400.0
 DRAWS: Final = 1000
 SEED: Final = 20260311
-LEAST_EFFECTIVE: Final = 0.5
-"""Draws are renewed once their weights leave less than this share of them effective. The usual
-choice."""
-KERNEL: Final = 0.15
-"""Width of the kernel that renews draws, in standard deviations. Our choice."""
-LONGEST_STEP_D: Final = 3.0
-"""Uptake wanders within a longer step than this. Our choice."""
 
 
 @dataclass(frozen=True)
@@ -84,19 +75,6 @@ class NutrientCourse:
     level: Estimate
     uptake_mg_l_d: Estimate
     tests: int
-
-
-@dataclass
-class _Draws:
-    """Draws of what is not known of one ion, (DRAWS,) each, with the logarithm of their weight."""
-
-    level: Floats
-    uptake: Floats
-    loss: Floats
-    tap: Floats
-    log_dose: Floats
-    unknown: Floats
-    log_weight: Floats
 
 
 def nutrient_courses(
@@ -164,21 +142,21 @@ def _course(
     rng: np.random.Generator,
     size: int,
 ) -> NutrientCourse:
-    state = _drawn(what, tap_mg_l, rng, size)
+    state = drawn(what, tap_mg_l, rng, size)
     level, uptake = np.empty((3, moments.size)), np.empty((3, moments.size))
     now, tests, waiting = start_s, 0, 0
     for number, moment in enumerate(moments.tolist()):
         while waiting < len(events) and events[waiting].time_s <= moment:
             event = events[waiting]
             waiting += 1
-            _pass(state, what, (event.time_s - now) / SECONDS_PER_DAY, rng)
+            let_pass(state, what, (event.time_s - now) / SECONDS_PER_DAY, rng)
             now = event.time_s
             tests += _happen(state, ion, what, event, tests == 0, rng)
-        _pass(state, what, (moment - now) / SECONDS_PER_DAY, rng)
+        let_pass(state, what, (moment - now) / SECONDS_PER_DAY, rng)
         now = moment
-        level[:, number] = _quantiles(state.level, state.log_weight)
+        level[:, number] = quantiles(state.level, state.log_weight)
         falls = state.uptake + state.loss * state.level
-        uptake[:, number] = _quantiles(falls, state.log_weight)
+        uptake[:, number] = quantiles(falls, state.log_weight)
     return NutrientCourse(
         level=Estimate(value=level[1], low=level[0], high=level[2]),
         uptake_mg_l_d=Estimate(value=uptake[1], low=uptake[0], high=uptake[2]),
@@ -186,51 +164,8 @@ def _course(
     )
 
 
-def _drawn(
-    what: NutrientRange, tap_mg_l: float | None, rng: np.random.Generator, size: int
-) -> _Draws:
-    least, most = what.uptake_mg_l_d
-    slow, fast = what.loss_per_d
-    if tap_mg_l is None:
-        tap = what.tap_mg_l * rng.random(size)
-    else:
-        tap = np.maximum(tap_mg_l * (1 + TAP_SHARE_SD * rng.standard_normal(size)), 0.0)
-    loss = np.zeros(size)
-    if fast > 0:
-        middle, spread = np.log(slow * fast) / 2, np.log(fast / slow) / (2 * Z95)
-        loss = np.exp(middle + spread * rng.standard_normal(size))
-    return _Draws(
-        level=what.start_mg_l * rng.random(size),
-        uptake=(least + most) / 2 + (most - least) / (2 * Z95) * rng.standard_normal(size),
-        loss=loss,
-        tap=tap,
-        log_dose=DOSE_LOG_SD * rng.standard_normal(size),
-        unknown=what.dose_mg_l * rng.random(size),
-        log_weight=np.zeros(size),
-    )
-
-
-def _pass(state: _Draws, what: NutrientRange, days: float, rng: np.random.Generator) -> None:
-    """Let some days pass: uptake and loss, and uptake wanders."""
-    if days <= 0:
-        return
-    least, most = what.uptake_mg_l_d
-    middle, spread = (least + most) / 2, (most - least) / (2 * Z95)
-    count = int(np.ceil(days / LONGEST_STEP_D))
-    step = days / count
-    keep = np.exp(-step / UPTAKE_MEMORY_D)
-    wander = spread * np.sqrt(1 - keep * keep)
-    decay = np.exp(-state.loss * step)
-    rate = np.where(state.loss > 0, state.loss, 1.0)
-    span = np.where(state.loss > 0, -np.expm1(-state.loss * step) / rate, step)
-    for _ in range(count):
-        state.level = np.maximum(state.level * decay - state.uptake * span, 0.0)
-        noise = wander * rng.standard_normal(state.uptake.size)
-        state.uptake = middle + (state.uptake - middle) * keep + noise
-
-
 def _happen(
-    state: _Draws,
+    state: Draws,
     ion: str,
     what: NutrientRange,
     event: Event,
@@ -241,10 +176,10 @@ def _happen(
     read = (event.test_mg_l or {}).get(ion)
     if read is not None:
         if not is_first:
-            _set_anew(state, UNLOGGED_SHARE, _widest(what, read), rng)
+            set_anew(state, UNLOGGED_SHARE, widest_mg_l(what, read), rng)
         elif read > what.start_mg_l:
-            _set_anew(state, UNUSUAL_SHARE, _widest(what, read), rng)
-        _sift(state, what, read, rng)
+            set_anew(state, UNUSUAL_SHARE, widest_mg_l(what, read), rng)
+        sift(state, what, read, rng)
     if event.changed > 0:
         own = (event.tap_mg_l or {}).get(ion)
         tap = state.tap if own is None else own
@@ -255,50 +190,3 @@ def _happen(
     if event.unknown_dose:
         state.level = state.level + state.unknown
     return int(read is not None)
-
-
-def _widest(what: NutrientRange, read: float) -> float:
-    """Up to where a level is looked for, given what a test read, mg/L."""
-    return 2 * max(what.start_mg_l, read)
-
-
-def _set_anew(state: _Draws, share: float, most: float, rng: np.random.Generator) -> None:
-    """Let a share of the draws have any level: one of them may be the truth that nobody logged."""
-    count = round(share * state.level.size)
-    state.level = state.level.copy()
-    state.level[rng.choice(state.level.size, count, replace=False)] = most * rng.random(count)
-
-
-def _sift(state: _Draws, what: NutrientRange, read: float, rng: np.random.Generator) -> None:
-    """Weigh the draws by a test, and renew them where few are left."""
-    error = np.hypot(what.test_sd_mg_l, TEST_SHARE_SD * state.level)
-    agrees = np.exp(-0.5 * ((read - state.level) / error) ** 2) / (error * np.sqrt(2 * np.pi))
-    anything = WRONG_TEST_SHARE / _widest(what, read)
-    state.log_weight += np.log((1 - WRONG_TEST_SHARE) * agrees + anything)
-    state.log_weight -= state.log_weight.max()
-    weight = np.exp(state.log_weight)
-    weight /= weight.sum()
-    size = weight.size
-    if 1 / float(np.dot(weight, weight)) >= LEAST_EFFECTIVE * size:
-        return
-    places = (np.arange(size) + rng.random()) / size
-    chosen = np.minimum(np.searchsorted(np.cumsum(weight), places), size - 1)
-    shrink = np.sqrt(1 - KERNEL**2)
-    for name in ("level", "uptake", "loss", "tap", "log_dose", "unknown"):
-        values = getattr(state, name)
-        mean = float(np.dot(weight, values))
-        spread = float(np.sqrt(np.dot(weight, (values - mean) ** 2)))
-        noise = KERNEL * spread * rng.standard_normal(size)
-        moved = mean + shrink * (values[chosen] - mean) + noise
-        if name in ("level", "loss", "tap", "unknown"):
-            moved = np.maximum(moved, 0.0)
-        setattr(state, name, moved)
-    state.log_weight = np.zeros(size)
-
-
-def _quantiles(values: Floats, log_weight: Floats) -> Floats:
-    """The 2.5, 50 and 97.5 % quantiles of weighted draws."""
-    order = np.argsort(values)
-    weight = np.exp(log_weight[order] - log_weight.max())
-    share = (np.cumsum(weight) - weight / 2) / weight.sum()
-    return np.interp((0.025, 0.5, 0.975), share, values[order])

@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import sqlite3
 import zlib
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
 from service.science.numeric.sets import numbered
+from service.store.buckets import concatenated_buckets, empty_buckets
 from service.store.model import Buckets
 from service.store.sqlite.packing import UnpackError, damage
 
@@ -43,6 +44,8 @@ _HOUR: Final = np.dtype(
         *((name, "<f8", _IN_HOUR) for name in _COLUMNS),
     ]
 )
+_MOST_HOURS: Final = 1_000
+"""Unpacked at once where many are read: bounds the memory."""
 _MOST_BYTES: Final = 2 * _HOUR.itemsize
 """Of a body: more than zlib makes of any hour, and a thousandfold of it is little memory."""
 
@@ -89,13 +92,24 @@ def read(
         columns: some of total, low, high, first and last.
     """
     start, end = (time_us // MINUTE_US for time_us in span_us)
-    found = connection.execute(
+    cursor = connection.execute(
         "SELECT hour, body FROM rollup_minute WHERE series = ? AND hour >= ? AND hour < ? "
         "ORDER BY hour",
         (series, start // _IN_HOUR, -(-end // _IN_HOUR)),
-    ).fetchall()
-    rows = np.frombuffer(b"".join([_unpacked(*one) for one in found]), _HOUR)
-    hours = np.array([hour for hour, _ in found], np.int64)
+    )
+    parts = [
+        _minutes_of(some, start, end, columns)
+        for some in iter(lambda: cursor.fetchmany(_MOST_HOURS), [])
+    ]
+    return concatenated_buckets(parts) if parts else empty_buckets(MINUTE_US)
+
+
+def _minutes_of(
+    packed: Sequence[tuple[int, bytes]], start: int, end: int, columns: Collection[str]
+) -> Buckets:
+    """The rollups of some packed hours, of the minutes in [start, end)."""
+    rows = np.frombuffer(b"".join([_unpacked(*one) for one in packed]), _HOUR)
+    hours = np.array([hour for hour, _ in packed], np.int64)
     minute = hours[:, None] * _IN_HOUR + np.arange(_IN_HOUR)
     there = (rows["n"] > 0) & (minute >= start) & (minute < end)
     count = rows["n"][there].astype(np.int64)
