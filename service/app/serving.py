@@ -8,7 +8,7 @@ import threading
 from service.api.server import Server
 from service.app.app_factory import create_app
 from service.app.application import Application
-from service.app.heap import trim_heap
+from service.app.heap import exempt_loaded, trim_heap
 from service.app.protection import require_protection
 from service.integrations.configured import delivery_targets
 from service.pictures.album import sweep_daily
@@ -34,6 +34,7 @@ def serve(application: Application) -> None:
         threading.Thread(target=scheduler.run, args=(stop,), name="scheduler"),
         *_upkeep(application),
     ]
+    exempt_loaded()
     for worker in workers:
         worker.start()
     _log.info("Littoral answers on %s (read /docs)", server.url)

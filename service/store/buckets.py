@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
+from service.science.numeric.sets import among
 from service.store.model import Buckets, Samples
 
 FloatArray = npt.NDArray[np.float64]
@@ -81,7 +82,7 @@ def replaced_buckets(buckets: Buckets, spans_us: IntArray, by: Sequence[Buckets]
     """
     if len(spans_us) == 0:
         return buckets
-    kept = ~np.isin(buckets.start_us, spans_us)
+    kept = ~among(buckets.start_us, spans_us)
     columns = {
         name: np.concatenate(
             [getattr(buckets, name)[kept], *(getattr(other, name) for other in by)]

@@ -219,3 +219,20 @@ def test_the_last_reading_before_the_first_day_counts() -> None:
         found = cached(cache, source, tank=tank, temperature=samples(every, value))
         shares.add(found[0].degree_hours_lit_k_h)
     assert len(shares) == 2
+
+
+def test_co2_that_is_not_known_around_midnight_hides_none_that_is() -> None:
+    """A pH that is impossible for half an hour, while the lamp is lit."""
+    cache, day = LightDayCache(), NOON - 12 * HOUR
+    time_us = grid(NOON - 8 * DAY, NOON + DAY)
+    hour = hour_of_day(time_us)
+    lit = np.where((hour >= 20) | (hour < 4), 9_000.0, 5.0)
+    unknown = np.zeros(time_us.size, np.bool_)
+    for one in (day - 7 * DAY, day):
+        unknown |= (time_us > to_us(one - HOUR / 3)) & (time_us < to_us(one + HOUR / 6))
+    value = np.where(unknown, np.nan, 25.0)
+    co2 = Co2Series(time_us, value, 0.8 * value, 1.2 * value)
+    for hours in (0, 6):  # the day after is derived with those before, and then alone
+        now = NOON + hours * HOUR
+        days = cached(cache, source_of(up_to(samples(time_us, lit), now)), now, co2=co2)
+        assert [one.co2_known_share for one in days] == [1.0] * len(days)

@@ -12,7 +12,7 @@ from ingest.app import Ingester
 from service.app.application import Missing, opened
 from service.app.configuration import configuration
 from service.app.file_modes import warn_of_wide_files
-from service.app.heap import bound_heap, bound_page_caches
+from service.app.heap import bound_heap, bound_page_caches, exempt_loaded
 from service.app.signals import set_by_signals
 from service.cli.options.config_option import config_option
 from service.cli.options.parameters import NumberRange
@@ -77,6 +77,7 @@ def command(
             config, application.store, application.registry, application.clock, leaving=leave
         )
         warn_of_wide_files(config, config_file)
+        exempt_loaded()
         _log.info("listening at %s", redacted(config.mqtt.url))
         ingester.run(application.stopping)
         _log.info("stopped")

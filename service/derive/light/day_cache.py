@@ -17,7 +17,13 @@ import numpy as np
 import numpy.typing as npt
 
 from service.derive.co2.target import Target
-from service.derive.light.days import BESIDE, dli_high_mol_m2, first_needed, light_days_of
+from service.derive.light.days import (
+    BESIDE,
+    dli_high_mol_m2,
+    first_needed,
+    known_co2,
+    light_days_of,
+)
 from service.derive.light.source import LightSource
 from service.derive.local_time import local_day, local_midnight
 from service.derive.models.co2 import Array, Co2Series
@@ -111,7 +117,7 @@ def _keys(
     since = first_needed(tank, source, midnights[0].timestamp())
     first_us = to_us(midnights[0])
     parts = [_hashes(source.samples.time_us, source.samples.value, since, starts, ends)]
-    series = [(co2.time_us, co2.value), (temperature.time_us, temperature.value)]
+    series = [known_co2(co2), (temperature.time_us, temperature.value)]
     if source.illuminance is not None and source.quantity != "illuminance":
         series.append((source.illuminance.time_us, source.illuminance.value))
     for time_us, value in series:

@@ -14,7 +14,7 @@ from service.derive.co2.target import Target, target_of
 from service.derive.inputs import Inputs
 from service.derive.light.source import LightSource, light_source_of, lux_factor
 from service.derive.local_time import local_day, local_midnight
-from service.derive.models.co2 import Co2Series
+from service.derive.models.co2 import Array, Co2Series
 from service.derive.models.light import LightDay
 from service.derive.thresholds import derived_limit
 from service.local_words import span_words
@@ -259,16 +259,23 @@ def _co2_shares(
     """Shares of the lit time within and below target, of what is known; and how much that is."""
     if co2 is None or target is None or target.low_mg_l >= target.high_mg_l:
         return [NO_SHARES] * len(days)
-    part = _around(co2.time_us, days)
+    time_us, value = known_co2(co2)
+    part = _around(time_us, days)
     found = lit_shares_by_co2(
-        co2.time_us[part] / 1e6,
-        co2.value[part],
+        time_us[part] / 1e6,
+        value[part],
         [day.lit for day in days],
         target.low_mg_l,
         target.high_mg_l,
         max_gap_s=co2.gap_s,
     )
     return [_of_known(share) for share in found]
+
+
+def known_co2(co2: Co2Series) -> tuple[npt.NDArray[np.int64], Array]:
+    """When CO2 is known, and what it is: others of its samples tell nothing of a day's edges."""
+    known = ~np.isnan(co2.value)
+    return co2.time_us[known], co2.value[known]
 
 
 def _of_known(share: LitShare) -> Co2Shares:

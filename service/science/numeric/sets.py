@@ -1,7 +1,8 @@
 """Sorted sets of numbers, without numpy's own functions for them.
 
-``np.unique``, and so ``np.union1d``, import masked arrays when they are first called: 3 MB of a
-process's memory, and 40 ms on a small board. ``ruff`` refuses them in what runs for months.
+``np.unique``, and so ``np.union1d`` and most calls of ``np.isin``, import masked arrays
+when they are first called: 3 MB of a process's memory, and 40 ms on a small board. ``ruff`` refuses
+them in what runs for months.
 """
 
 from __future__ import annotations
@@ -43,6 +44,15 @@ def numbered(values: npt.NDArray[_Number]) -> tuple[npt.NDArray[_Number], _Place
     number = np.empty(len(values), np.intp)
     number[order] = np.cumsum(begins) - 1
     return ordered[begins], number
+
+
+def among(values: npt.NDArray[_Number], others: npt.NDArray[_Number]) -> npt.NDArray[np.bool_]:
+    """Whether each of (n,) is one of some other numbers (m,), none of them NaN."""
+    if not len(others):
+        return np.zeros(len(values), np.bool_)
+    ordered = np.sort(others)
+    at = np.minimum(np.searchsorted(ordered, values), len(ordered) - 1)
+    return np.asarray(ordered[at] == values)
 
 
 def _begins(ordered: npt.NDArray[_Number]) -> npt.NDArray[np.bool_]:

@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike
 from service.science.constants import SECONDS_PER_HOUR
 from service.science.numeric.checks import Floats, OutOfRangeError, as_number
 from service.science.numeric.intervals import IntArray, Runs, gaps, runs_above, series, steps
+from service.science.numeric.sets import among
 from service.science.temperature.rate import rate_c_per_h
 
 __all__ = [
@@ -246,8 +247,7 @@ def excess_between(
     part = np.divide(moment - time[i], step, out=np.zeros(moment.shape), where=step > 0)
     there = excess[i] + part * (excess[i + 1] - excess[i])
     piece = _positive_area(excess[i], there, moment - time[i])
-    if gap.size:
-        piece[np.isin(i, gap)] = 0.0
+    piece[among(i, gap)] = 0.0
     whole = np.array([areas[first:last].sum() for first, last in i.reshape(-1, 2).tolist()])
     return np.asarray((whole - piece[::2] + piece[1::2]) / SECONDS_PER_HOUR)
 

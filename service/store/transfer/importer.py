@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from service.errors import InvalidInputError
-from service.science.numeric.sets import first_places
+from service.science.numeric.sets import among, first_places
 from service.store.columns import ReadingColumns
 from service.store.model import Flag, Reading
 from service.store.transfer.csv_file import Lines, RowBlock, blocks_of, rows_of
@@ -59,7 +59,7 @@ class ImportReport:
         """
         flagged = judged[np.flatnonzero(judged.flags)]
         if len(flagged):
-            same = judged[np.flatnonzero(np.isin(judged.time_us, flagged.time_us))]
+            same = judged[np.flatnonzero(among(judged.time_us, flagged.time_us))]
             final = {(one.key, one.time_us): one.flags for one in same}
             for flags in final.values():
                 self.flagged.update(str(flag.name).lower() for flag in flags)

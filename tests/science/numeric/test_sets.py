@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from service.science.numeric.sets import distinct, first_places, numbered, union
+from service.science.numeric.sets import among, distinct, first_places, numbered, union
 
 LISTS = [[], [3], [-5, -5], [1, 2, 9, 2, 3, 9, 9], [0, 0, 0, -1], [7, 1, 4, 1, 7]]
 
@@ -30,3 +30,11 @@ def test_they_are_those_of_numpy(numbers, kind):
     assert [one.tolist() for one in first_places(values)] == [expected.tolist(), places.tolist()]
     assert [one.tolist() for one in numbered(values)] == [expected.tolist(), number.tolist()]
     assert distinct(values).dtype == kind
+
+
+@pytest.mark.parametrize("numbers", LISTS)
+@pytest.mark.parametrize("others", LISTS)
+def test_those_among_others_are_those_of_python(numbers, others):
+    found = among(np.array(numbers, np.int64), np.array(others, np.int64))
+    assert found.dtype == np.bool_
+    assert found.tolist() == [one in others for one in numbers]
