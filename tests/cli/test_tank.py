@@ -82,6 +82,16 @@ def test_what_the_service_refuses_is_named_by_its_path(littoral, url, client):
     )
 
 
+def test_an_animal_is_told_without_what_its_species_tells(littoral, url, client):
+    """Its temperature is that of the species until another is given, and no "none"."""
+    put(client)
+    ask = lambda *words: littoral("tank", "animals", *words, "--url", url)  # noqa: E731
+    assert ask("add", "riffle", "Betta splendens", "1").out == "1 Betta splendens\n"
+    warmer = ("set", "riffle", "Betta splendens", "--temperature", "from 25 °C")
+    assert ask(*warmer).out == "1 Betta splendens  temperature from 25 °C\n"
+    assert ask("list", "riffle").out.splitlines()[-1] == ask(*warmer).out.strip()
+
+
 def test_fields_are_emptied_and_take_their_default(littoral, url, client):
     put(client, gas={"start": "08:00", "end": "17:00"}, notes="Two words.")
     ask = lambda *words: littoral("tank", *words, "--url", url)  # noqa: E731

@@ -16,6 +16,7 @@ from service.client import ClientError, Tank
 from service.registry.fields.dose_content import LabelAmounts
 from service.registry.fields.tank import TankSchema
 from service.schemas.fields import Field
+from service.schemas.ranges import Range
 
 _WORDS: Final = {
     "animals": ("Animals of a tank, by species.", "animals of one species"),
@@ -176,7 +177,7 @@ class _Item:
         facts = [
             f"{name} {_words(field, item[name])}"
             for name, field in self._fields().items()
-            if name != "count" and item.get(name) not in (None, [], {}, False)
+            if name != "count" and not _is_unset(field, item.get(name))
         ]
         count = f"{item['count']} " if "count" in item else ""
         return "  ".join((f"{count}{item[self.key]}", *facts))
@@ -232,6 +233,13 @@ def _number(name: str, text: str) -> float:
         return float(text.replace(",", "."))
     except ValueError:
         raise click.UsageError(f"--{name} is {text!r}; allowed: a number such as 4.5") from None
+
+
+def _is_unset(field: Any, value: Any) -> bool:
+    """Whether an item leaves a field to what is usual, such as the temperature of its species."""
+    if isinstance(field, Range) and value is not None:
+        return value["low"] is None and value["high"] is None
+    return value in (None, [], {}, False)
 
 
 def _words(field: Any, value: Any) -> str:
