@@ -281,15 +281,39 @@ def test_a_block_that_holds_no_bytes_is_damage_of_the_file(store, body):
 
 
 @pytest.mark.parametrize("body", [b"", b"\0", "text", 5, zlib.compress(bytes(9)), bytes(9000)])
-def test_damaged_rollups_per_minute_are_damage_of_the_file(store, body):
-    store.write([reading(START + n * 10 * MINUTE, 6.5) for n in range(15)])
+@pytest.mark.parametrize("found_by", ["question", "check", "start after damage"])
+def test_damaged_rollups_per_minute_are_computed_anew(store, caplog, body, found_by):
+    readings = [reading(START + n * 10 * MINUTE, 6.5 + n / 10) for n in range(15)]
+    store.write(readings)
     with store._connections.writing() as connection:
         connection.execute(
             "UPDATE rollup_minute SET body = ? WHERE hour = ?", (body, START // HOUR + 1)
         )
-    message = "packed rollups of the hour from 2026-03-01T23 UTC"
+    if found_by == "check":
+        store.check()
+    elif found_by == "start after damage":
+        store._connections._file.mark_damaged("a page that could not be read")
+        store.close()
+        SqliteStore(store._path).close()
+        store = SqliteStore(store._path)
+    for _ in range(2):
+        agree(store, {one.time_us: (one.value, one.flags, one.raw) for one in readings})
+    assert store.health().reachable
+    assert caplog.text.count("rollups of the hour from 2026-03-01T23 UTC are computed anew") == 1
+    store.close()
+
+
+def test_damaged_rollups_whose_readings_are_deleted_are_damage_of_the_file(store):
+    """A backup may still have them."""
+    store.write([reading(START + n * 10 * MINUTE, 6.5) for n in range(15)])
+    with store._connections.writing() as connection:
+        hour = START // HOUR + 1
+        connection.execute("UPDATE rollup_minute SET body = x'00' WHERE hour = ?", (hour,))
+        connection.execute("DELETE FROM block WHERE hour = ?", (hour,))
+    message = "packed rollups of the hour from 2026-03-01T23 UTC.*deleted.*restore a backup"
     with pytest.raises(StoreUnavailableError, match=message):
         store.aggregate(KEY, 0, 2**62, MINUTE)
+    assert not store.health().reachable
     with pytest.raises(StoreRefusedError, match=message):  # found at the next start too
         SqliteStore(store._path)
 

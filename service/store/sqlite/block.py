@@ -86,6 +86,18 @@ def renew_rollups(connection: sqlite3.Connection, series: int, start_us: int) ->
         rollup.replace(connection, series, hours, _joined([one for _, one in some]).usable())
 
 
+def renew_rollups_of_hour(connection: sqlite3.Connection, series: int, hour: int) -> None:
+    """Compute the rollups of one hour of a series anew from its block.
+
+    Raises:
+        sqlite3.DatabaseError: there is none, as retention has deleted it.
+    """
+    stored = [one for _, one in _stored(connection, series, hour * HOUR_US, (hour + 1) * HOUR_US)]
+    if not stored:
+        raise damage("rollups", hour, UnpackError("their readings are deleted"))
+    rollup.replace(connection, series, np.array([hour], np.int64), stored[0].usable())
+
+
 def newest(connection: sqlite3.Connection, series: int, *, flagged: bool) -> ReadingRow | None:
     """The newest reading of the blocks of a series, usable unless ``flagged``."""
     row = connection.execute(

@@ -19,7 +19,7 @@ from typing import Final
 
 from service.database_file import DatabaseFile, FileState, is_damage
 from service.errors import LittoralError, NotFoundError, StoreUnavailableError
-from service.store.sqlite import file, upkeep
+from service.store.sqlite import file, minutes, upkeep
 from service.store.sqlite.file import DamagedError
 
 _log = logging.getLogger(__name__)
@@ -107,10 +107,11 @@ class Connections:
                     connection.close()
 
     def check(self) -> None:
-        """Read the whole file and check its structure, and the checksums of packed readings.
+        """Read the whole file and check its structure, and the checksums of what is packed.
 
         Raises:
             DamagedError: it is damaged.
+            StoreUnavailableError: as ``mend_rollups``.
         """
         with self.reading() as connection:
             generation = self._generation
@@ -119,6 +120,19 @@ class Connections:
             except DamagedError as error:
                 self._damaged(error.detail, generation)
                 raise
+        self.mend_rollups()
+
+    def mend_rollups(self) -> None:
+        """Compute packed rollups that are damaged anew from their readings.
+
+        Raises:
+            StoreUnavailableError: retention has deleted some of these, so the file is given up.
+        """
+        with self.reading() as connection:
+            damaged = list(minutes.damaged(connection))
+        if damaged:
+            with self.writing() as connection:
+                upkeep.mend_rollups(self._path, connection, damaged)
 
     def close(self) -> None:
         """Close all connections."""
@@ -244,6 +258,9 @@ class Connections:
             with file.errors_translated(self._path):
                 reader = file.connect(self._path, read_only=True)
                 check = upkeep.StartCheck(self._path, reader, at_once=recovering)
+                if recovering:
+                    with file.transaction(writer):
+                        upkeep.mend_rollups(self._path, writer, list(minutes.damaged(writer)))
         except DamagedError as error:
             writer.close()
             self._file.mark_damaged(error.detail)

@@ -1,20 +1,21 @@
 """Rollups per minute of the hours of a series that are packed, those of an hour in one row.
 
 A row holds its hour's sixty minutes column by column, compressed (zlib, RFC 1950, whose checksum
-finds what was damaged): some hundred bytes, and eight days are read in 192 rows. Whoever writes
-holds a transaction.
+finds what was damaged): some hundred bytes, and eight days are read in 192 rows. What is damaged
+is computed anew from its readings (``upkeep``). Whoever writes holds a transaction.
 """
 
 from __future__ import annotations
 
 import sqlite3
 import zlib
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
+from service.errors import StoreUnavailableError
 from service.science.numeric.sets import numbered
 from service.store.buckets import concatenated_buckets, empty_buckets
 from service.store.model import Buckets
@@ -48,6 +49,10 @@ _MOST_HOURS: Final = 1_000
 """Unpacked at once where many are read: bounds the memory."""
 _MOST_BYTES: Final = 2 * _HOUR.itemsize
 """Of a body: more than zlib makes of any hour, and a thousandfold of it is little memory."""
+
+
+class DamagedRollupsError(StoreUnavailableError):
+    """Packed rollups cannot be unpacked; says of which hour."""
 
 
 def replace(connection: sqlite3.Connection, series: int, hours: IntArray, minutes: Buckets) -> None:
@@ -90,6 +95,9 @@ def read(
     Args:
         span_us: start and end, multiples of a minute.
         columns: some of total, low, high, first and last.
+
+    Raises:
+        DamagedRollupsError: those of an hour are damaged.
     """
     start, end = (time_us // MINUTE_US for time_us in span_us)
     cursor = connection.execute(
@@ -120,14 +128,13 @@ def _minutes_of(
     return Buckets(minute[there] * MINUTE_US, MINUTE_US, count, total, low, high, first, last)
 
 
-def check(connection: sqlite3.Connection) -> None:
-    """Unpack all, which finds damage that leaves the file's structure sound.
-
-    Raises:
-        sqlite3.DatabaseError: one is damaged; says which hour.
-    """
-    for row in connection.execute("SELECT hour, body FROM rollup_minute"):
-        _unpacked(*row)
+def damaged(connection: sqlite3.Connection) -> Iterator[tuple[int, int]]:
+    """Unpack all; series and hour of what is damaged, though the file's structure is sound."""
+    for series, hour, body in connection.execute("SELECT series, hour, body FROM rollup_minute"):
+        try:
+            _unpacked(hour, body)
+        except DamagedRollupsError:
+            yield series, hour
 
 
 def _unpacked(hour: int, body: bytes) -> bytes:
@@ -138,5 +145,5 @@ def _unpacked(hour: int, body: bytes) -> bytes:
         if len(plain) != _HOUR.itemsize:
             raise UnpackError(f"holds {len(plain)} bytes; allowed: {_HOUR.itemsize}")
     except (UnpackError, zlib.error, TypeError) as error:
-        raise damage("rollups", hour, error) from error
+        raise DamagedRollupsError(str(damage("rollups", hour, error))) from error
     return plain

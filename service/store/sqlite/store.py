@@ -27,6 +27,7 @@ from service.store.model import (
 from service.store.retention import Pruned, RetentionPolicy
 from service.store.sqlite import file, prune, read, rollup, upkeep, write
 from service.store.sqlite.connections import Connections
+from service.store.sqlite.minutes import DamagedRollupsError
 
 _log = logging.getLogger(__name__)
 
@@ -136,10 +137,24 @@ class SqliteStore:
         level = rollup.level_for(every_us)
         if level is None:
             return [buckets_of_samples(self.read(key, start_us, end_us), every_us) for key in keys]
-        span = (start_us, end_us)
+        span_us = (start_us, end_us)
+        try:
+            return self._from_rollups(keys, level, span_us, every_us, wanted)
+        except DamagedRollupsError:
+            self._connections.mend_rollups()
+        return self._from_rollups(keys, level, span_us, every_us, wanted)
+
+    def _from_rollups(
+        self,
+        keys: Sequence[SeriesKey],
+        level: rollup.Level,
+        span_us: tuple[int, int],
+        every_us: int,
+        wanted: Collection[Aggregate],
+    ) -> list[Buckets]:
         with self._connections.reading() as connection, file.snapshot(connection):
             ids = [read.id_of(connection, key) for key in keys]
-            return [rollup.read(connection, level, id, span, every_us, wanted) for id in ids]
+            return [rollup.read(connection, level, id, span_us, every_us, wanted) for id in ids]
 
     def series(self, tank: str | None = None) -> list[SeriesInfo]:
         """The series stored; see ``Store.series``."""
@@ -203,10 +218,13 @@ class SqliteStore:
                 connection.close()
 
     def check(self) -> None:
-        """Read the whole file and check its structure, and the checksums of packed readings.
+        """Read the whole file and check its structure, and the checksums of what is packed.
+
+        Damaged rollups are computed anew from their readings.
 
         Raises:
             StoreRefusedError: it is damaged.
+            StoreUnavailableError: so are rollups whose readings retention has deleted.
         """
         self._connections.check()
 

@@ -7,13 +7,16 @@ import logging
 import os
 import sqlite3
 import threading
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Final
+
+import numpy as np
 
 from service.database_file import is_damage
 from service.errors import StoreRefusedError
 from service.private_files import create_file
-from service.store.sqlite import block, minutes, write
+from service.store.sqlite import block, write
 from service.store.sqlite.file import DamagedError, store_error
 from service.store.sqlite.prune import Writing
 
@@ -33,6 +36,25 @@ def rebuild_rollups(writing: Writing) -> None:
     for one in series:
         with writing() as connection:
             block.renew_rollups(connection, one, write.retained_from_us(connection))
+
+
+def mend_rollups(
+    path: Path, connection: sqlite3.Connection, damaged: Iterable[tuple[int, int]]
+) -> None:
+    """Compute packed rollups anew from their readings.
+
+    Args:
+        path: the file.
+        connection: in a transaction that writes.
+        damaged: series and hours.
+
+    Raises:
+        sqlite3.DatabaseError: the readings of an hour are deleted; says of which.
+    """
+    for series, hour in damaged:
+        block.renew_rollups_of_hour(connection, series, hour)
+        start = np.datetime64(hour, "h")
+        _log.error("%s: damaged rollups of the hour from %s UTC are computed anew", path, start)
 
 
 def back_up(connection: sqlite3.Connection, to: Path) -> None:
@@ -77,7 +99,7 @@ def check(path: Path, connection: sqlite3.Connection, *, packed: bool) -> None:
     """Check that the file's structure is sound (PRAGMA quick_check); reads all of it.
 
     Args:
-        packed: compare the packed readings and rollups with their checksums too.
+        packed: compare the packed readings with their checksums too.
 
     Raises:
         DamagedError: it is damaged; says where.
@@ -89,7 +111,6 @@ def check(path: Path, connection: sqlite3.Connection, *, packed: bool) -> None:
     if packed:
         try:
             block.check(connection)
-            minutes.check(connection)
         except sqlite3.DatabaseError as error:
             if not is_damage(error):
                 raise
