@@ -236,3 +236,18 @@ def test_co2_that_is_not_known_around_midnight_hides_none_that_is() -> None:
         now = NOON + hours * HOUR
         days = cached(cache, source_of(up_to(samples(time_us, lit), now)), now, co2=co2)
         assert [one.co2_known_share for one in days] == [1.0] * len(days)
+
+
+def test_how_often_a_lux_sensor_reads_counts_beside_a_ppfd_sensor() -> None:
+    """Steps of 35 min are bridged where they are usual, of past days too."""
+    tank, cache = a_tank(), LightDayCache()
+    time_us, until = grid(NOON - 8 * DAY, NOON), to_us(NOON - 2 * DAY)
+    ppfd = samples(time_us, lamp(time_us, lux=180.0))
+    slow, quick = grid(NOON - 8 * DAY, NOON, 35.0), grid(NOON - 8 * DAY, NOON, 1.0)
+    often = np.concatenate((slow[slow < until], quick[quick >= until]))
+    hours = []
+    for at in (slow, often):
+        lux = samples(at, lamp(at))
+        days = cached(cache, light_source(tank, "ppfd", ppfd, lux), tank=tank)
+        hours.append(days[2].lux_hours)
+    assert hours == [pytest.approx(96_000.0, rel=0.1), 0.0]

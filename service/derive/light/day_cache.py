@@ -118,14 +118,15 @@ def _keys(
     first_us = to_us(midnights[0])
     parts = [_hashes(source.samples.time_us, source.samples.value, since, starts, ends)]
     series = [known_co2(co2), (temperature.time_us, temperature.value)]
-    if source.illuminance is not None and source.quantity != "illuminance":
-        series.append((source.illuminance.time_us, source.illuminance.value))
+    if source.beside is not None:
+        series.append((source.beside.time_us, source.beside.value))
     for time_us, value in series:
         before = max(int(time_us.searchsorted(first_us)) - BESIDE, 0)
         parts.append(_hashes(time_us, value, before, starts, ends))
     seldom = source.step_s if source.step_s > SLOWEST_S else 0.0  # below, it tells nothing
     is_warmth_known = len(temperature) > 0
-    whole = source.quantity, source.levels, source.gap_s, co2.gap_s, seldom, is_warmth_known
+    gaps_s = source.gap_s, source.beside_gap_s, co2.gap_s
+    whole = source.quantity, source.levels, *gaps_s, seldom, is_warmth_known
     return [(whole, *of_day) for of_day in zip(*parts, strict=True)]
 
 

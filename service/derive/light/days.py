@@ -153,12 +153,12 @@ def _flicker_s(tank: Tank) -> float:
 
 def _lux_hours(source: LightSource, edges: Sequence[float]) -> list[float | None]:
     """Measured lx h per day; None without a lux sensor."""
-    if source.quantity == "illuminance":
-        return [None] * (len(edges) - 1)  # taken from the day itself
-    if source.illuminance is None or not len(source.illuminance):
-        return [None] * (len(edges) - 1)
-    lux = np.maximum(source.illuminance.value, 0.0)
-    days = days_of_light(source.illuminance.time_s, lux, edges, thresholds=source.levels)
+    beside = source.beside
+    if beside is None:
+        return [None] * (len(edges) - 1)  # where it is the source: taken from the day itself
+    lux = np.maximum(beside.value, 0.0)
+    gap_s = source.beside_gap_s
+    days = days_of_light(beside.time_s, lux, edges, thresholds=source.levels, max_gap_s=gap_s)
     return [one.dose.total for one in days]
 
 

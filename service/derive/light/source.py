@@ -50,6 +50,18 @@ class LightSource:
     bright_lux: float
     stuck: StuckRun | None = None
 
+    @property
+    def beside(self) -> Samples | None:
+        """The samples of a lux sensor beside a PPFD sensor; None where there are none."""
+        lux = None if self.quantity == "illuminance" else self.illuminance
+        return lux if lux is not None and len(lux) else None
+
+    @property
+    def beside_gap_s(self) -> float:
+        """A longer step between these is not seen."""
+        lux = self.beside
+        return MAX_GAP_S if lux is None else bridged_gap_s(usual_step_s(lux.time_s), MAX_GAP_S)
+
 
 def light_source(
     tank: Tank, quantity: str, samples: Samples, illuminance: Samples | None = None

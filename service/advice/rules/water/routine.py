@@ -47,7 +47,7 @@ def judge(case: Case) -> Iterator[Finding]:
     done = parts_done(case)
     water = new_water(case, remaining(case, plan.fraction, done))
     if done and local_day(case.tank, done[0].time) == local_day(case.tank, case.now):
-        due += timedelta(days=1)
+        due = evening(case, local_day(case.tank, case.now) + timedelta(days=1))
     since_text = (
         "No water change is in the log."
         if last is None
@@ -85,9 +85,12 @@ def judge(case: Case) -> Iterator[Finding]:
 
 
 def evening(case: Case, day: date | None = None) -> datetime:
-    """20:00 local on a day, or today where that is past or not given."""
+    """20:00 local on a day, or today where that day is past; without a day the next 20:00."""
     today = local_day(case.tank, case.now)
-    return local_moment(case.tank, max(day or today, today), EVENING)
+    tonight = local_moment(case.tank, today, EVENING)
+    if day is None:
+        day = today if case.now < tonight else today + timedelta(days=1)
+    return tonight if day <= today else local_moment(case.tank, day, EVENING)
 
 
 RULE = Rule(

@@ -60,6 +60,13 @@ def test_empty_log_asks_for_one_without_a_warning() -> None:
     assert "No water change is in the log." in one.action
 
 
+@pytest.mark.parametrize(("hour", "days"), [(12, 0), (19, 0), (20, 1), (23, 1)])
+def test_what_nobody_logged_is_due_at_the_next_evening_and_never_in_the_past(hour, days) -> None:
+    now = NOON + (hour - 12) * HOUR
+    one = the(view_with(now=now, log=[]), "water-change-due")
+    assert one.due == NOON + 8 * HOUR + days * DAY
+
+
 def test_without_a_volume_the_share_is_given() -> None:
     tank = a_tank(net_volume_l=None, dimensions=None)
     one = the(view_with(tank, log=log_with(changed_days_ago=7)), "water-change-due")
