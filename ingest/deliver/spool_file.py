@@ -107,6 +107,7 @@ def _prepare(db: sqlite3.Connection, max_pages: int, check: Check) -> None:
         db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
     for statement in filter(str.strip, _SCHEMA.split(";")):
         db.execute(statement)
+    _make_pages_small(db)
     db.execute("PRAGMA journal_mode = WAL")
     db.execute(f"PRAGMA journal_size_limit = {_LOG_BYTES}")
     db.execute(f"PRAGMA wal_autocheckpoint = {_LOG_BYTES // PAGE_BYTES}")
@@ -116,6 +117,18 @@ def _prepare(db: sqlite3.Connection, max_pages: int, check: Check) -> None:
         error = sqlite3.DatabaseError(found)
         error.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
         raise error
+
+
+def _make_pages_small(db: sqlite3.Connection) -> None:
+    """Write a file of version 0.1, which has larger pages, anew.
+
+    The bounds are numbers of pages, and a damaged file is searched page by page.
+    """
+    (found,) = db.execute("PRAGMA page_size").fetchone()
+    if found != PAGE_BYTES:
+        db.execute("PRAGMA journal_mode = DELETE")  # with a log, VACUUM leaves the size as it is
+        db.execute(f"PRAGMA page_size = {PAGE_BYTES}")
+        db.execute("VACUUM")
 
 
 def is_ours(path: Path) -> bool:

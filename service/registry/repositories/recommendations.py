@@ -85,6 +85,8 @@ class RecommendationRepository(Database):
     ) -> list[StoredRecommendation]:
         """Recommendations, most urgent first; parameters as ``recommendations``.
 
+        Those that differ in their id alone come as the database sorts text.
+
         Args:
             after: only what comes after this place, whatever is there now.
         """

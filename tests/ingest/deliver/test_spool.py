@@ -48,6 +48,28 @@ def test_bound_is_kept_and_room_comes_back(tmp_path):
     spool.close()
 
 
+def test_a_file_with_the_larger_pages_of_version_0_1_keeps_its_batches_and_the_bound(
+    tmp_path, monkeypatch
+):
+    path = tmp_path / "spool.db"
+    with monkeypatch.context() as before:
+        before.setattr("ingest.deliver.spool_file.PAGE_BYTES", 4096)
+        spool = Spool(path, 1)
+        for n in range(9):
+            spool.append("readings", b"%d" % n * 3000, 1, 1000 + n)
+        spool.sent("readings", spool.head("readings", 2))
+        spool.close()
+    spool = Spool(path, 1)
+    assert spool.depth("readings") == Depth(7, 7, 1002)
+    assert [one.body[:1] for one in spool.head("readings", 2)] == [b"2", b"3"]
+    assert spool.append("readings", b"x", 1, 2000) == 10
+    with pytest.raises(SpoolFullError, match="full"):
+        for _ in range(100):
+            spool.append("readings", b"x" * 50_000, 1, 0)
+    spool.close()
+    assert path.stat().st_size <= 1_000_000
+
+
 def test_second_process_and_foreign_file_are_refused(tmp_path, spool, monkeypatch):
     monkeypatch.setattr("ingest.deliver.spool_file.LOCK_PATIENCE_S", 0.1)
     with pytest.raises(ConfigError, match=r"spool_path.*locked"):
