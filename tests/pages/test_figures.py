@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, datetime, time, timedelta
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -12,7 +13,7 @@ from service.derive.loader import load
 from service.derive.tank_view import tank_view
 from service.pages.drawings.curves import Canvas, stretches, thinned
 from service.pages.local_time import LocalTime
-from service.pages.tank.figures import DAY_S, Figure, figures_of, next_switch
+from service.pages.tank.figures import DAY_S, DayLine, Figure, figures_of, next_switch
 from service.registry.models.plans import LightPlan
 from service.registry.models.tank import Tank
 from service.store.model import Reading
@@ -34,12 +35,11 @@ def test_each_figure_has_state_trend_and_day(shore: Served) -> None:
     assert list(found) == ["co2", "temperature", "light"]
     assert [one.name for one in found.values()] == ["CO2", "Water", "Light"]
     assert found["temperature"].line.short == "too warm"
-    assert all(one.trend is not None and one.day is not None for one in found.values())
+    assert all(one.trend is not None and one.day.curves for one in found.values())
     inputs = load(shore.registry.tank("emberpane"), shore.registry, shore.store, ORIGIN, days=2)
     warm = inputs.series("temperature")
     last = warm.value[warm.time_s > ORIGIN.timestamp() - DAY_S]
     day = found["temperature"].day
-    assert day is not None
     assert day.words == f"temperature of the last 24 h: {last.min():.1f} to {last.max():.1f} °C"
     light = found["light"].trend
     assert light is not None
@@ -54,9 +54,9 @@ def test_each_figure_has_state_trend_and_day(shore: Served) -> None:
         (0.0, "level", "steady"),
     ],
 )
-def test_a_trend_is_said_in_words(tmp_path: object, per_hour: float, way: str, words: str) -> None:
-    registry = sqlite_registry(tmp_path / "registry.db")  # type: ignore[operator]
-    store = SqliteStore(tmp_path / "readings.db")  # type: ignore[operator]
+def test_a_trend_is_said_in_words(tmp_path: Path, per_hour: float, way: str, words: str) -> None:
+    registry = sqlite_registry(tmp_path / "registry.db")
+    store = SqliteStore(tmp_path / "readings.db")
     tank = Tank("reedbed", "Reedbed")
     registry.put_tank(tank)
     minutes = np.arange(0, 240, 5)
@@ -77,7 +77,22 @@ def test_a_trend_is_said_in_words(tmp_path: object, per_hour: float, way: str, w
     assert water.trend is not None
     assert (water.trend.way, water.trend.words) == (way, words)
     assert light.trend is None, "whether the lamp is on is not known"
-    assert light.day is None
+    assert light.day == DayLine((), None, "no readings in 24 h")
+    registry.close()
+    store.close()
+
+
+def test_a_single_reading_is_told_in_words_where_it_makes_no_line(tmp_path: Path) -> None:
+    registry = sqlite_registry(tmp_path / "registry.db")
+    store = SqliteStore(tmp_path / "readings.db")
+    tank = Tank("reedbed", "Reedbed")
+    registry.put_tank(tank)
+    at = to_us(ORIGIN - timedelta(minutes=4))
+    store.write([Reading("reedbed", "temperature", "main", at, 24.0)])
+    inputs = load(tank, registry, store, ORIGIN, days=2)
+    co2, water, _ = figures_of(tank_view(inputs), inputs, LocalTime("UTC", ORIGIN))
+    assert (water.day.curves, water.day.words) == ((), "temperature of the last 24 h: 24.0 °C")
+    assert co2.day.words == "no readings in 24 h"
     registry.close()
     store.close()
 

@@ -50,7 +50,7 @@ class DayLine:
     """The last 24 hours as a small line, 120 wide and 28 high.
 
     Attributes:
-        curves: points of each unbroken stretch, for ``polyline``.
+        curves: points of each unbroken stretch, for ``polyline``; none of single readings.
         target: top and height of the range aimed at; None where there is none.
         words: the same in words.
     """
@@ -69,14 +69,14 @@ class Figure:
         name: what it is.
         line: value, unit, state and mark.
         trend: None where it is not known.
-        day: the last day; None without readings in it.
+        day: the last day.
     """
 
     key: str
     name: str
     line: Line
     trend: Trend | None
-    day: DayLine | None
+    day: DayLine
 
 
 def figures_of(view: TankNow, inputs: Inputs, local_time: LocalTime) -> tuple[Figure, ...]:
@@ -132,12 +132,12 @@ def _day(
     *,
     floor: float | None = None,
     decimals: int = 0,
-) -> DayLine | None:
+) -> DayLine:
     """The last day of a course; its scale holds the range aimed at as far as it lies near."""
     end_s = to_us(now) / 1e6
     chosen = (time_s > end_s - DAY_S) & ~np.isnan(value)
-    if chosen.sum() < 2:
-        return None
+    if not chosen.any():
+        return DayLine((), None, "no readings in 24 h")
     least, most = float(value[chosen].min()), float(value[chosen].max())
     span = max(most - least, 1.0)
     near = [one for one in aim if one is not None and least - span <= one <= most + span]
@@ -148,7 +148,8 @@ def _day(
     target = None
     if aim_low is not None and aim_high is not None and aim_low < high and aim_high > low:
         target = canvas.range(aim_low, aim_high)
-    words = f"{name} of the last 24 h: {least:.{decimals}f} to {most:.{decimals}f} {unit}"
+    ends = dict.fromkeys((f"{least:.{decimals}f}", f"{most:.{decimals}f}"))
+    words = f"{name} of the last 24 h: {' to '.join(ends)} {unit}"
     points = thinned(time_s[chosen], value[chosen], POINTS)
     return DayLine(canvas.curves(*points, GAP_S), target, words)
 
