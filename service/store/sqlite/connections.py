@@ -120,7 +120,9 @@ class Connections:
             except DamagedError as error:
                 self._damaged(error.detail, generation)
                 raise
-        self.mend_rollups()
+            damaged = any(minutes.damaged(connection))  # without a lock: that may take a while
+        if damaged:
+            self.mend_rollups()
 
     def mend_rollups(self) -> None:
         """Compute packed rollups that are damaged anew from their readings.
@@ -128,11 +130,8 @@ class Connections:
         Raises:
             StoreUnavailableError: retention has deleted some of these, so the file is given up.
         """
-        with self.reading() as connection:
-            damaged = list(minutes.damaged(connection))
-        if damaged:
-            with self.writing() as connection:
-                upkeep.mend_rollups(self._path, connection, damaged)
+        with self.writing() as connection:
+            upkeep.mend_rollups(self._path, connection)
 
     def close(self) -> None:
         """Close all connections."""
@@ -260,7 +259,7 @@ class Connections:
                 check = upkeep.StartCheck(self._path, reader, at_once=recovering)
                 if recovering:
                     with file.transaction(writer):
-                        upkeep.mend_rollups(self._path, writer, list(minutes.damaged(writer)))
+                        upkeep.mend_rollups(self._path, writer)
         except DamagedError as error:
             writer.close()
             self._file.mark_damaged(error.detail)

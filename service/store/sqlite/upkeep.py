@@ -7,7 +7,6 @@ import logging
 import os
 import sqlite3
 import threading
-from collections.abc import Iterable
 from pathlib import Path
 from typing import Final
 
@@ -16,7 +15,7 @@ import numpy as np
 from service.database_file import is_damage
 from service.errors import StoreRefusedError
 from service.private_files import create_file
-from service.store.sqlite import block, write
+from service.store.sqlite import block, minutes, write
 from service.store.sqlite.file import DamagedError, store_error
 from service.store.sqlite.prune import Writing
 
@@ -38,20 +37,17 @@ def rebuild_rollups(writing: Writing) -> None:
             block.renew_rollups(connection, one, write.retained_from_us(connection))
 
 
-def mend_rollups(
-    path: Path, connection: sqlite3.Connection, damaged: Iterable[tuple[int, int]]
-) -> None:
-    """Compute packed rollups anew from their readings.
+def mend_rollups(path: Path, connection: sqlite3.Connection) -> None:
+    """Compute packed rollups that are damaged anew from their readings.
 
     Args:
         path: the file.
-        connection: in a transaction that writes.
-        damaged: series and hours.
+        connection: in a transaction that writes, as another process may mend or prune them.
 
     Raises:
         sqlite3.DatabaseError: the readings of an hour are deleted; says of which.
     """
-    for series, hour in damaged:
+    for series, hour in list(minutes.damaged(connection)):
         block.renew_rollups_of_hour(connection, series, hour)
         start = np.datetime64(hour, "h")
         _log.error("%s: damaged rollups of the hour from %s UTC are computed anew", path, start)
