@@ -13,7 +13,8 @@ from ingest.process.admission import SensorLimits
 from ingest.process.calibration import Calibrations
 from ingest.process.clock_record import record_clocks
 from ingest.process.device_clock import ClockLimits
-from ingest.process.processor import Outcome, Processed, Processor, Unchanged
+from ingest.process.outcomes import Outcome, Processed, Unchanged
+from ingest.process.processor import Processor
 from ingest.process.reference_data import ReferenceData
 from ingest.process.water_temperature import order_of_belief
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
 from typing import Final
 
 from ingest.decode.message import (
@@ -24,6 +23,7 @@ from ingest.process.calibration import Calibrated, Calibrations
 from ingest.process.clock_offset import DeviceClocks, KnownOffsets
 from ingest.process.device_clock import ClockLimits
 from ingest.process.message_clock import MessageClock, MessageClocks, NamedSample
+from ingest.process.outcomes import Processed, Unchanged
 from ingest.process.quality.judge import judge
 from ingest.process.series import History, SeriesMemory, SeriesName, SeriesState
 from ingest.process.water_temperature import (
@@ -32,51 +32,11 @@ from ingest.process.water_temperature import (
     main_first,
     temperature_in,
 )
-from service.registry.models.ingest import Rejection
 from service.store import NOT_USABLE, Flag, Reading, Samples, SeriesKey, Store
 from service.store.columns import ReadingColumns
 
 _log = logging.getLogger(__name__)
 _NOT_USABLE: Final = int(NOT_USABLE)
-
-
-@dataclass(frozen=True, slots=True)
-class Unchanged:
-    """What became of a sample that is stored already: nothing is written."""
-
-    reading: Reading
-
-
-Outcome = Reading | Unchanged | Rejection
-
-
-@dataclass(slots=True)
-class Processed:
-    """What became of a batch.
-
-    Attributes:
-        readings: to be stored: the new ones, and earlier ones whose flag is removed.
-        rejections: what is no reading.
-        outcomes: what became of each sample, in their order; after those of an arrival, what
-            could not be decoded of it.
-        first_deliveries: messages that came for the first time and may come again, for the journal.
-    """
-
-    readings: list[Reading] = field(default_factory=list)
-    rejections: list[Rejection] = field(default_factory=list)
-    outcomes: list[Outcome] = field(default_factory=list)
-    first_deliveries: list[tuple[Message, FirstDelivery]] = field(default_factory=list)
-
-    def add(self, part: Processed) -> None:
-        """Add what became of a part of the batch; its first deliveries are remembered already."""
-        self.readings += part.readings
-        self.rejections += part.rejections
-        self.outcomes += part.outcomes
-
-    def reject(self, rejected: Rejection) -> None:
-        """Add a rejection."""
-        self.rejections.append(rejected)
-        self.outcomes.append(rejected)
 
 
 class Processor:

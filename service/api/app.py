@@ -140,8 +140,8 @@ def _document() -> Mapping[str, Any]:
 def _taken() -> Mapping[tuple[str, str], Taken]:
     """What each operation takes, which is the same for every app.
 
-    Of a document without what fields say of themselves: units and limits take 8 MB, and nothing of
-    it is looked at.
+    From a document without units, limits and words of fields: they take 8 MB, and no check of a
+    request reads them.
     """
     with _making:
         return _made_table()

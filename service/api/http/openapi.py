@@ -107,7 +107,7 @@ def open_api(app: Flask, *, described: bool = True) -> OpenApi:
     """The API object of an app, ready for blueprints.
 
     Args:
-        described: with what fields say of themselves; else members of bodies are but named.
+        described: with units, limits and words of each field.
     """
     app.config.update(
         API_TITLE="Littoral",

@@ -21,8 +21,8 @@ from service.registry.registry import Registry
 from service.store.model import Flag, Reading, SeriesKey
 from service.store.sqlite.store import SqliteStore
 from service.times import to_us
+from tests.derive.caching.reed import same
 from tests.derive.pieces import KH_4, NOON, a_tank, days_of
-from tests.derive.test_view_cache import same
 from tests.registries import sqlite_registry
 
 HOUR_US = 3_600_000_000

@@ -2,69 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import replace
 from datetime import datetime, timedelta
-from itertools import count
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from service.cli import run
 from service.derive.caching import view_cache as module
 from service.derive.caching.view_cache import ViewCache
 from service.derive.loader import load
-from service.derive.models.gas_exchange import GasModel
 from service.derive.models.tank_view import TankView
 from service.derive.tank_view import tank_view
 from service.registry.models.log import LogKind
 from service.registry.models.tank import Tank
 from service.registry.registry import Registry
-from service.store.model import Buckets, Flag, Reading, SeriesKey
+from service.store.model import Flag, Reading
 from service.store.sqlite.store import SqliteStore
 from service.times import format_moment, from_us, to_us
-from tests.derive.pieces import KH_4, NOON, a_tank, days_of, gassed
-from tests.registries import sqlite_registry
-from tests.stores import make_sqlite_store
-
-HOUR = timedelta(hours=1)
-
-
-class Counting(SqliteStore):
-    """Counts the buckets that it gave."""
-
-    buckets_read = 0
-
-    def aggregates(  # type: ignore[no-untyped-def]
-        self, keys: Sequence[SeriesKey], start_us: int, end_us: int, every_us: int, **wanted
-    ) -> list[Buckets]:
-        found = super().aggregates(keys, start_us, end_us, every_us, **wanted)
-        self.buckets_read += sum(map(len, found))
-        return found
-
-
-def fill(store: SqliteStore) -> None:
-    for quantity, one in days_of(NOON + 24 * HOUR, days=14).items():
-        pairs = zip(one.time_us.tolist(), one.value.tolist(), strict=True)
-        store.write([Reading("reed", quantity, "s", at, value) for at, value in pairs])
-
-
-@pytest.fixture
-def store(tmp_path: Path) -> Iterator[Counting]:
-    make_sqlite_store(tmp_path / "readings.db", fill)
-    store = Counting.from_url(f"sqlite:///{tmp_path / 'readings.db'}")
-    assert isinstance(store, Counting)
-    yield store
-    store.close()
-
-
-@pytest.fixture
-def registry(tmp_path: Path) -> Iterator[Registry]:
-    registry = sqlite_registry(tmp_path / "registry.db")
-    registry.put_tank(a_tank())
-    yield registry
-    registry.close()
+from tests.derive.caching.reed import HOUR, Counting, same, shifted
+from tests.derive.pieces import KH_4, NOON, a_tank
 
 
 def fresh(
@@ -72,32 +30,6 @@ def fresh(
 ) -> TankView:
     """The view without any cache."""
     return tank_view(load(tank or a_tank(), registry, store, now))
-
-
-def same(one: TankView, other: TankView) -> bool:
-    """Equal in all that rules read but what is fitted; arrays compared element by element."""
-    one = replace(one, gas=None, ph_drift=None)
-    for name in ("time_us", "value", "low", "high"):
-        np.testing.assert_array_equal(
-            getattr(one.co2_series, name), getattr(other.co2_series, name)
-        )
-    assert replace(one, co2_series=other.co2_series) == other
-    return True
-
-
-def shifted(
-    store: SqliteStore,
-    quantity: str,
-    start: datetime,
-    by: float,
-    *,
-    until: datetime = NOON + HOUR,
-    sensor: str = "s",
-) -> list[Reading]:
-    """The readings of a stretch, as they would be with an offset."""
-    found = store.read(SeriesKey("reed", quantity, "s"), to_us(start), to_us(until))
-    pairs = zip(found.time_us.tolist(), found.value.tolist(), strict=True)
-    return [Reading("reed", quantity, sensor, at, value + by) for at, value in pairs]
 
 
 def values(readings: list[Reading]) -> list[tuple[str, float]]:
@@ -297,123 +229,6 @@ def test_a_view_is_made_once_of_what_was_prepared(store: Counting, registry: Reg
     views.view(a_tank(), NOON)
     registry.add_log("reed", LogKind.TRIM, NOON, note="since then")
     assert [one.note for one in views.view(a_tank(), NOON).log] == ["since then"]
-
-
-@pytest.fixture(params=["cached", "beyond the most tanks"])
-def views(
-    request: pytest.FixtureRequest,
-    store: Counting,
-    registry: Registry,
-    monkeypatch: pytest.MonkeyPatch,
-) -> ViewCache:
-    """A cache that holds the means of the tank, and one that holds no means."""
-    if request.param != "cached":
-        monkeypatch.setattr(module, "MOST_TANKS", 0)
-    return ViewCache(registry, store)
-
-
-def fitted(views: ViewCache, now: datetime, tank: Tank | None = None) -> GasModel:
-    """The gas exchange in the view at a moment."""
-    views.begin()
-    found = views.view(tank or a_tank(), now).gas
-    assert found is not None
-    return found
-
-
-def test_the_gas_exchange_is_fitted_once_a_day(views: ViewCache) -> None:
-    first = fitted(views, NOON)
-    assert first.fit is not None and first.fitted == NOON
-    for hours in (0.02, 5, 23.9):
-        assert fitted(views, NOON + hours * HOUR) is first
-    assert fitted(views, NOON + 24 * HOUR).fitted == NOON + 24 * HOUR
-
-
-def test_no_fit_without_a_budget(views: ViewCache) -> None:
-    assert views.view(a_tank(), NOON).gas is None
-
-
-def test_only_what_fits_take_counts_against_their_budget(
-    views: ViewCache, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """The last of many tanks is fitted too, however long the views of the others take."""
-    ticks = count(step=1000)  # seconds at each look at the machine's clock
-    monkeypatch.setattr(module.time, "monotonic", lambda: float(next(ticks)))
-    views.begin()
-    module.time.monotonic()  # the other tanks take long
-    assert views.view(a_tank(), NOON).gas is not None
-
-
-def test_fits_end_with_their_budget(
-    views: ViewCache, registry: Registry, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    ticks = count(step=module.BUDGET_S)
-    monkeypatch.setattr(module.time, "monotonic", lambda: float(next(ticks)))
-    views.begin()
-    assert views.view(a_tank(), NOON).gas is not None
-    registry.put_tank(a_tank(id="moss"))
-    assert views.view(a_tank(id="moss"), NOON).gas is None
-
-
-def test_the_gas_exchange_is_fitted_again_after_a_rewrite(
-    views: ViewCache, store: Counting
-) -> None:
-    """Readings of CO2 taken twice too high give twice the injection.
-
-    One exchange by day and night, so that no fit has to choose which of the two to believe.
-    """
-    one_rate = days_of(NOON + 24 * HOUR, days=14, co2=lambda t: gassed(t, rise_per_h=0.5))["ph"]
-    pairs = zip(one_rate.time_us.tolist(), one_rate.value.tolist(), strict=True)
-    store.write([Reading("reed", "ph", "s", at, value) for at, value in pairs])
-    store.write(shifted(store, "ph", NOON - 230 * HOUR, -0.3))
-    wrong = fitted(views, NOON)
-    later = NOON + timedelta(minutes=1)
-    assert fitted(views, later) is wrong
-    store.write(shifted(store, "ph", NOON - 230 * HOUR, 0.3, until=NOON + HOUR))
-    right = fitted(views, later)
-    assert right.fitted == later
-    assert wrong.fit is not None and right.fit is not None
-    assert wrong.fit.injection_mg_l_h is not None and right.fit.injection_mg_l_h is not None
-    ratio = wrong.fit.injection_mg_l_h.value / right.fit.injection_mg_l_h.value
-    assert ratio == pytest.approx(10**0.3, rel=0.1)
-
-
-def test_a_log_entry_has_the_gas_exchange_fitted_again(
-    views: ViewCache, registry: Registry
-) -> None:
-    fitted(views, NOON)
-    registry.add_log("reed", LogKind.KH_TEST, NOON - 200 * HOUR, {"kh_meq_l": KH_4 / 2})
-    later = NOON + timedelta(minutes=1)
-    assert fitted(views, later).fitted == later
-
-
-def test_a_fit_that_failed_is_tried_again_at_once_with_older_readings(
-    views: ViewCache, store: Counting
-) -> None:
-    older = shifted(store, "ph", NOON - 230 * HOUR, 0.0)
-    store.delete_tank("reed")
-    store.write([one for one in older if one.time_us > to_us(NOON - HOUR)])
-    failed = fitted(views, NOON)
-    assert failed.fit is None and "too few" in failed.reason
-    later = NOON + timedelta(minutes=1)
-    assert fitted(views, later) is failed
-    store.write(older)
-    assert fitted(views, later).fit is not None
-
-
-def test_a_fit_that_failed_is_tried_again_within_hours(views: ViewCache, store: Counting) -> None:
-    store.delete_tank("reed")
-    store.write([Reading("reed", "ph", "s", to_us(NOON), 6.8)])
-    failed = fitted(views, NOON)
-    assert failed.fit is None
-    assert fitted(views, NOON + timedelta(minutes=59)) is failed
-    assert fitted(views, NOON + HOUR).fitted == NOON + HOUR
-
-
-def test_a_forgotten_tank_begins_anew(views: ViewCache) -> None:
-    first = fitted(views, NOON)
-    views.forget("reed")
-    again = fitted(views, NOON)
-    assert again is not first and again.lead_h == first.lead_h
 
 
 def test_which_sensors_were_first_is_written_at_once_for_all_tanks(
