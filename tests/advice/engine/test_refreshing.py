@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from unittest.mock import Mock
 
 import pytest
 
@@ -13,6 +14,7 @@ from service.advice.engine.recommendation import Amount, Evidence, Finding, LogD
 from service.advice.engine.scheduler import Scheduler
 from service.advice.engine.work import Hazard, Who
 from service.clock import FixedClock
+from service.errors import RegistryUnavailableError
 from service.registry.models.recommendations import State
 from service.registry.registry import Registry
 from service.store import open_store
@@ -122,6 +124,20 @@ def test_when_it_was_seen_last_is_known_to_the_minute_once_it_is_gone(registry: 
     assert Ledger(registry).get(gone.id).state is State.OPEN
     evaluate(ledger, 37)
     assert Ledger(registry).get(gone.id).state is State.CLEARED
+
+
+def test_what_could_not_be_stored_is_known_as_before(registry: Registry, monkeypatch) -> None:
+    """A transaction that fails takes nothing of what was seen before it."""
+    ledger, failure = Ledger(registry), RegistryUnavailableError("full")
+    for minute in range(10):
+        evaluate(ledger, minute, finding(minute))
+    with monkeypatch.context() as patched:
+        patched.setattr(registry, "put_recommendations", Mock(side_effect=failure))
+        with pytest.raises(RegistryUnavailableError):
+            evaluate(ledger, 10, finding(10))
+    evaluate(ledger, 11)
+    (gone,) = Ledger(registry).list()
+    assert gone.last_seen == NOON + 9 * MINUTE
 
 
 def test_of_a_tank_that_is_no_longer_evaluated_nothing_is_known(registry: Registry) -> None:

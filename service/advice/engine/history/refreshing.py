@@ -46,8 +46,12 @@ class LatestFigures:
         Args:
             read: what is stored, read.
         """
-        row, newer = self._newer.get(stored.tank, {}).pop(stored.id, (None, read))
-        return newer if row == stored else read
+        known = self._newer.get(stored.tank, {})
+        row, newer = known.get(stored.id, (stored, read))
+        if row == stored:
+            return newer
+        del known[stored.id]  # it was stored since, or somebody marked it
+        return read
 
     def wait(
         self, stored: StoredRecommendation, read: Recommendation, after: Recommendation
