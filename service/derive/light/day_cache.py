@@ -1,9 +1,10 @@
 """Light of days that are over, derived again only where what it was derived from has changed.
 
 The key of a day is the content of all that its light is derived from: the levels between which the
-lamp is on, found in the light of all days, and a hash of the samples of light, CO2 and temperature
-of the day and shortly before and after. How bright the lamp is at most, which a noisy sensor moves
-with each reading, is no part of it: what hangs on it is computed each time.
+lamp is on and the longest steps that are bridged, found in the readings of all days, and a hash of
+the samples of light, CO2 and temperature of the day and shortly before and after. How bright the
+lamp is at most, which a noisy sensor moves with each reading, is no part of it: what hangs on it is
+computed each time.
 """
 
 from __future__ import annotations
