@@ -257,7 +257,7 @@ class Connections:
             with file.errors_translated(self._path):
                 reader = file.connect(self._path, read_only=True)
                 check = upkeep.StartCheck(self._path, reader, at_once=recovering)
-                if recovering:
+                if recovering and any(minutes.damaged(writer)):
                     with file.transaction(writer):
                         upkeep.mend_rollups(self._path, writer)
         except DamagedError as error:
