@@ -16,6 +16,8 @@ from service.store import Reading, Store, open_store
 from service.times import to_us
 from tests.another_process import AnotherProcess
 from tests.derive.pieces import NOON, a_tank
+from tests.registries import postgresql_registry
+from tests.servers import Postgresql
 
 _PREPARED = """
 from dataclasses import replace
@@ -39,10 +41,12 @@ def parts(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[tuple[str,
     """URLs of a store and a registry that hold the tank and its first readings."""
     if request.param == "sqlite":
         registry_url = f"sqlite:///{tmp_path}/registry.db"
+        registry = open_registry(registry_url)
     else:
-        registry_url = request.getfixturevalue("postgresql").url
+        server: Postgresql = request.getfixturevalue("postgresql")
+        registry_url, registry = server.url, postgresql_registry(server)
     store_url = f"sqlite:///{tmp_path}/readings.db"
-    store, registry = open_store(store_url), open_registry(registry_url)
+    store = open_store(store_url)
     registry.put_tank(a_tank())
     at = to_us(NOON - timedelta(minutes=5))
     store.write(
@@ -52,7 +56,6 @@ def parts(request: pytest.FixtureRequest, tmp_path: Path) -> Iterator[tuple[str,
         ]
     )
     yield store_url, registry_url
-    registry.delete_tank("reed")
     store.close()
     registry.close()
 
