@@ -78,20 +78,22 @@ def test_evaluations_and_answers_import_no_more(tmp_path):
 
 def imported(code, *arguments):
     """The modules of a process that has run some code."""
+    printed = run(f"{code}\nimport sys; print(*sys.modules)", *arguments)
+    return set(printed.splitlines()[-1].split())
+
+
+def run(code, *arguments):
+    """What a process of its own prints that runs some code."""
     done = subprocess.run(
-        [sys.executable, "-c", f"{code}\nimport sys; print(*sys.modules)", *arguments],
+        [sys.executable, "-c", code, *arguments],
         capture_output=True, text=True, timeout=300, check=True,
     )  # fmt: skip
-    return set(done.stdout.splitlines()[-1].split())
+    return done.stdout
 
 
 def test_the_heap_is_bounded_where_the_c_library_can():
     """On glibc, which Debian has."""
-    done = subprocess.run(
-        [sys.executable, "-c", "from service.app.heap import bound_heap; print(bound_heap())"],
-        capture_output=True, text=True, timeout=60, check=True,
-    )  # fmt: skip
-    assert done.stdout == "True\n"
+    assert run("from service.app.heap import bound_heap; print(bound_heap())") == "True\n"
 
 
 def test_another_c_library_is_left_alone(monkeypatch):
@@ -106,10 +108,7 @@ def test_page_caches_of_all_connections_have_one_bound():
         "bound_page_caches(2_000_000); other = sqlite3.connect(':memory:'); "
         "print(*other.execute('PRAGMA soft_heap_limit').fetchone())"
     )
-    done = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=True
-    )
-    assert done.stdout == "2000000\n"
+    assert run(code) == "2000000\n"
 
 
 def test_what_is_loaded_is_no_longer_gone_through_for_garbage():
@@ -120,7 +119,4 @@ def test_what_is_loaded_is_no_longer_gone_through_for_garbage():
         "cycle = []; cycle.append(cycle); del cycle; "
         "print(gc.get_freeze_count() > 0.9 * before, left < 0.01 * before, gc.collect())"
     )
-    done = subprocess.run(
-        [sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=True
-    )
-    assert done.stdout == "True True 1\n"
+    assert run(code) == "True True 1\n"

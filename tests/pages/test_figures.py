@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, time, timedelta
 from pathlib import Path
@@ -21,6 +22,25 @@ from service.store.sqlite.store import SqliteStore
 from service.times import to_us
 from tests.pages.served import ORIGIN, Served
 from tests.registries import sqlite_registry
+
+
+@pytest.fixture
+def written(tmp_path: Path) -> Iterator[Callable[[Iterable[tuple[float, float]]], list[Figure]]]:
+    """The figures of a tank with temperatures only: minutes ago, and °C."""
+    registry = sqlite_registry(tmp_path / "registry.db")
+    store = SqliteStore(tmp_path / "readings.db")
+    tank = Tank("reedbed", "Reedbed")
+    registry.put_tank(tank)
+
+    def make(readings: Iterable[tuple[float, float]]) -> list[Figure]:
+        times = [(to_us(ORIGIN - timedelta(minutes=ago)), value) for ago, value in readings]
+        store.write([Reading(tank.id, "temperature", "main", *one) for one in times])
+        inputs = load(tank, registry, store, ORIGIN, days=2)
+        return list(figures_of(tank_view(inputs), inputs, LocalTime("UTC", ORIGIN)))
+
+    yield make
+    registry.close()
+    store.close()
 
 
 def figures(served: Served, tank: str) -> dict[str, Figure]:
@@ -54,47 +74,19 @@ def test_each_figure_has_state_trend_and_day(shore: Served) -> None:
         (0.0, "level", "steady"),
     ],
 )
-def test_a_trend_is_said_in_words(tmp_path: Path, per_hour: float, way: str, words: str) -> None:
-    registry = sqlite_registry(tmp_path / "registry.db")
-    store = SqliteStore(tmp_path / "readings.db")
-    tank = Tank("reedbed", "Reedbed")
-    registry.put_tank(tank)
-    minutes = np.arange(0, 240, 5)
-    store.write(
-        [
-            Reading(
-                "reedbed",
-                "temperature",
-                "main",
-                to_us(ORIGIN - timedelta(minutes=int(240 - one))),
-                24.0 + per_hour * float(one) / 60,
-            )
-            for one in minutes
-        ]
-    )
-    inputs = load(tank, registry, store, ORIGIN, days=2)
-    _, water, light = figures_of(tank_view(inputs), inputs, LocalTime("UTC", ORIGIN))
+def test_a_trend_is_said_in_words(written, per_hour: float, way: str, words: str) -> None:
+    ago = range(240, 0, -5)
+    _, water, light = written((one, 24.0 + per_hour * (240 - one) / 60) for one in ago)
     assert water.trend is not None
     assert (water.trend.way, water.trend.words) == (way, words)
     assert light.trend is None, "whether the lamp is on is not known"
     assert light.day == DayLine((), None, "no readings in 24 h")
-    registry.close()
-    store.close()
 
 
-def test_a_single_reading_is_told_in_words_where_it_makes_no_line(tmp_path: Path) -> None:
-    registry = sqlite_registry(tmp_path / "registry.db")
-    store = SqliteStore(tmp_path / "readings.db")
-    tank = Tank("reedbed", "Reedbed")
-    registry.put_tank(tank)
-    at = to_us(ORIGIN - timedelta(minutes=4))
-    store.write([Reading("reedbed", "temperature", "main", at, 24.0)])
-    inputs = load(tank, registry, store, ORIGIN, days=2)
-    co2, water, _ = figures_of(tank_view(inputs), inputs, LocalTime("UTC", ORIGIN))
+def test_a_single_reading_is_told_in_words_where_it_makes_no_line(written) -> None:
+    co2, water, _ = written([(4, 24.0)])
     assert (water.day.curves, water.day.words) == ((), "temperature of the last 24 h: 24.0 °C")
     assert co2.day.words == "no readings in 24 h"
-    registry.close()
-    store.close()
 
 
 @pytest.mark.parametrize(
