@@ -25,6 +25,7 @@ from service.registry.models.events import DeliveryState, NewEvent
 from service.registry.models.tank import Tank
 from tests.api.conftest import NOW
 from tests.cli.conftest import ROOT
+from tests.cli.test_serving import PATIENCE_S
 from tests.registries import make_sqlite_registry
 from tests.servers import free_port
 
@@ -121,8 +122,36 @@ def test_signals_set_the_event_and_are_put_back(number: signal.Signals) -> None:
     before, stopping = signal.getsignal(number), threading.Event()
     with set_by_signals(stopping):
         signal.raise_signal(number)
-        assert stopping.is_set()
+        assert stopping.wait(PATIENCE_S)
     assert signal.getsignal(number) == before
+
+
+def test_signals_do_not_stop_a_main_thread_that_looks_at_the_event() -> None:
+    """A handler that sets it waits for ever where the main thread holds the event's lock."""
+    program = """
+import os, signal, threading
+from service.app.signals import set_by_signals
+
+def ask():
+    for _ in range(20_000):
+        os.kill(os.getpid(), signal.SIGTERM)
+
+stopping = threading.Event()
+asking = threading.Thread(target=ask)
+with set_by_signals(stopping):
+    asking.start()
+    while asking.is_alive():
+        stopping.wait(1e-6)
+print(stopping.is_set())
+"""
+    done = subprocess.run(
+        [sys.executable, "-c", program],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        timeout=PATIENCE_S,
+    )
+    assert (done.stdout, done.stderr) == ("True\n", "")
 
 
 def test_a_process_that_takes_readings_in_imports_no_web(tmp_path: Path) -> None:

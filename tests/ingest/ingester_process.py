@@ -5,7 +5,6 @@ from __future__ import annotations
 import logging
 import math
 import os
-import signal
 import sys
 import threading
 import time
@@ -13,6 +12,7 @@ from pathlib import Path
 
 from ingest.app import Ingester
 from ingest.receive import queue
+from service.app.signals import set_by_signals
 from service.clock import SystemClock
 from service.config import Config
 from service.registry.registry import open_registry
@@ -29,14 +29,14 @@ def run(config: Config, log: Path) -> None:
         os.dup2(out.fileno(), sys.stderr.fileno())
     logging.basicConfig(level=logging.INFO, format="%(asctime)s %(name)s %(message)s", force=True)
     stop = threading.Event()
-    signal.signal(signal.SIGTERM, lambda *_: stop.set())
     process_status.STATUS_IN_FILE_EVERY_S = 0.0  # as in tests/ingest/conftest.py
     queue._FIRST_AGE_S = math.inf  # a batch has the age that the test says
     ingester = Ingester(
         config, open_store(config.store.url), open_registry(config.registry.url), SystemClock()
     )
     threading.Thread(target=_say_when_subscribed, args=(ingester,), daemon=True).start()
-    ingester.run(stop)
+    with set_by_signals(stop):
+        ingester.run(stop)
 
 
 def _say_when_subscribed(ingester: Ingester) -> None:
