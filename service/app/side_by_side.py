@@ -25,7 +25,7 @@ class Part:
     Attributes:
         name: as messages call it.
         command: its command line.
-        outlives: it is ended after the others, which need it, and not by Ctrl-C itself.
+        outlives: it is ended after the others, which need it.
     """
 
     name: str
@@ -88,11 +88,11 @@ class SideBySide:
     def wait(
         self, stop: threading.Event, until: Callable[[], bool] = lambda: False
     ) -> Ended | None:
-        """Wait until ``stop`` is set, something is true, or a part ends, which is returned."""
+        """Wait until ``stop`` is set, something is true, or a part ends, which is returned once."""
         while not stop.is_set() and not until():
             for one in self._running:
                 if one.process.poll() is not None:
-                    self._passed_on.begin_end()
+                    self._running.remove(one)
                     return one.ended()
             stop.wait(_TICK_S)
         return None
@@ -128,7 +128,9 @@ class _Running:
             guard.command(part.command),
             pass_fds=guard.fds,
             stderr=subprocess.PIPE,
-            start_new_session=part.outlives,
+            # Ctrl-C reaches this process alone, which then asks all to end: else one that has just
+            # begun would print where it was, and the order of the ends would be lost.
+            start_new_session=True,
         )
         assert self.process.stderr is not None
         self._reader = threading.Thread(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import subprocess
 import sys
@@ -35,20 +36,28 @@ finally:
     print("ended by itself", flush=True)
 """
 
-UP = f"""
+SAYS_HOW_IT_ENDS = """
+import signal
+for number in (signal.SIGINT, signal.SIGTERM):
+    signal.signal(number, lambda number, _: print(signal.Signals(number).name, flush=True))
+print("ready", flush=True)
+signal.pause()
+"""
+
+UP = """
 import sys, threading
 from service.app.side_by_side import Part, SideBySide
 from service.app.signals import set_by_signals
 stop = threading.Event()
 with set_by_signals(stop), SideBySide() as together:
-    together.start(Part("loud", [sys.executable, "-c", {WRITES_WHEN_ASKED!r}]))
+    together.start(Part("loud", [sys.executable, "-c", sys.argv[1]]))
     together.wait(stop)
 """
 
 
 def test_the_end_does_not_wait_for_somebody_who_no_longer_reads_standard_error():
     with subprocess.Popen(
-        [sys.executable, "-c", UP],
+        [sys.executable, "-c", UP, WRITES_WHEN_ASKED],
         cwd=ROOT,
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
@@ -61,6 +70,23 @@ def test_the_end_does_not_wait_for_somebody_who_no_longer_reads_standard_error()
         finally:
             process.kill()
         assert process.stdout.read() == "ended by itself\n"
+
+
+def test_ctrl_c_reaches_the_parts_by_the_one_who_ends_them_in_order():
+    with subprocess.Popen(
+        [sys.executable, "-c", UP, SAYS_HOW_IT_ENDS],
+        cwd=ROOT,
+        stdout=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+    ) as process:
+        try:
+            assert process.stdout.readline() == "ready\n"
+            os.killpg(process.pid, signal.SIGINT)
+            assert process.wait(ENDS_WITHIN_S) == 0
+        finally:
+            process.kill()
+        assert process.stdout.read() == "SIGTERM\n"
 
 
 def test_long_lines_arrive_whole_also_at_the_end(capfd):

@@ -12,6 +12,7 @@ import sys
 import threading
 import time
 from contextlib import closing, contextmanager
+from pathlib import Path
 
 import paho.mqtt.publish
 import pytest
@@ -170,18 +171,19 @@ def test_serve_without_a_token_refuses_other_hosts(littoral, settings):
 
 @pytest.mark.parametrize("command", ["serve", "ingest", "up", "check"])
 def test_a_wrong_configuration_is_one_line(littoral, monkeypatch, command, tmp_path):
+    run = process if command == "up" else littoral
     file = tmp_path / "wrong.toml"
     file.write_text("[http]\nprot = 8600\n", encoding="utf-8")
-    refused(littoral(command, "--config", file), str(file), "prot", "port")
-    refused(littoral(command, "--config", tmp_path / "none.toml"), "none.toml")
+    refused(run(command, "--config", file), str(file), "prot", "port")
+    refused(run(command, "--config", tmp_path / "none.toml"), "none.toml")
     file.write_text(
         '[[integration]]\nkind = "hub"\nname = "a"\n[integration.options]\nexpire_after_s = 1\n',
         encoding="utf-8",
     )
     key = "integration.0.options.expire_after_s is 1; allowed: a whole number from 10"
-    refused(littoral(command, "--config", file), str(file), key)
+    refused(run(command, "--config", file), str(file), key)
     monkeypatch.setenv("LITTORAL_HTTP__PORT", "many")
-    refused(littoral(command), "LITTORAL_HTTP__PORT", "many")
+    refused(run(command), "LITTORAL_HTTP__PORT", "many")
 
 
 def test_check_says_whether_the_service_could_start(littoral, settings):
@@ -254,6 +256,18 @@ def test_when_a_part_ends_all_do_and_it_is_said_which_and_why(capfd, program, co
     assert (ended.exit_code, ended.why) == (code, f"other ended {why}")
     passed_on = capfd.readouterr().err.splitlines()
     assert passed_on == (["a line", "port 8600 is taken"] if "8600" in program else [])
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_up_that_is_stopped_while_it_starts_ends_quietly(settings, number):
+    """Ctrl-C goes to the whole group of a terminal; the check that comes first has just begun."""
+    file, _ = settings()
+    with running("up", "--config", file, start_new_session=True) as child:
+        begun = Path(f"/proc/{child.pid}/task/{child.pid}/children")
+        until(lambda: begun.read_text() or None, child)
+        os.killpg(child.pid, number)
+        assert child.wait(PATIENCE_S) == 0
+        assert child.stderr.read() == ""
 
 
 def test_up_names_two_ways_to_a_broker_where_none_answers(settings):

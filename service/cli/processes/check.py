@@ -46,6 +46,8 @@ def command(create: bool, starting: bool, config_file: Path | None) -> None:
         )
     if starting and not health.reachable:
         click.echo(f"littoral: starting without the store: {health.detail}", err=True)
+    if starting:
+        return
     for line in wide_files(config, config_file):
         click.echo(line)
     click.echo("in order")

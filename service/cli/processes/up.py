@@ -5,7 +5,6 @@ This process only waits for them, so it imports nothing of what they do.
 
 from __future__ import annotations
 
-import subprocess
 import sys
 import threading
 from contextlib import ExitStack
@@ -20,6 +19,7 @@ from service.app.signals import set_by_signals
 from service.cli.options.config_option import config_option
 
 SIDE_BY_SIDE: Final = ("ingest", "serve")
+_CHECK: Final = "check"
 _LITTORAL: Final = (sys.executable, "-m", "service")
 
 
@@ -44,30 +44,24 @@ def command(ctx: click.Context, config_file: Path | None, embedded_broker: bool)
         together = stack.enter_context(SideBySide())
         ended = _start_broker(config_file, folder, together, stop) if embedded_broker else None
         if ended is None and not stop.is_set():
-            code = _start(config_file, together)
-            if code:
-                ctx.exit(code)
-            ended = together.wait(stop)
+            ended = _run(config_file, together, stop)
     if ended is not None:
-        together.report(f"littoral up: {ended.why}; all is stopped")
+        if ended.name != _CHECK:  # which has said itself what is wrong
+            together.report(f"littoral up: {ended.why}; all is stopped")
         ctx.exit(ended.exit_code)
 
 
-def _start(config_file: Path | None, together: SideBySide) -> int:
-    """Start ingester and API; returns an exit code where they cannot start."""
+def _run(config_file: Path | None, together: SideBySide, stop: threading.Event) -> Ended | None:
+    """Run ingester and API until ``stop`` is set; returns what ended by itself, if it did."""
     more = [] if config_file is None else ["--config", str(config_file)]
     # First, so that errors are printed once, and the databases are there for both.
-    checked = subprocess.run(
-        [*_LITTORAL, "check", "--starting", *more],
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.PIPE,
-        text=True,
-    )
-    click.echo(checked.stderr, nl=False, err=True)
-    if not checked.returncode:
-        for one in SIDE_BY_SIDE:
-            together.start(Part(one, [*_LITTORAL, one, *more]))
-    return checked.returncode
+    together.start(Part(_CHECK, [*_LITTORAL, "check", "--starting", *more]))
+    ended = together.wait(stop)
+    if ended is None or ended.name != _CHECK or ended.code:
+        return ended
+    for one in SIDE_BY_SIDE:
+        together.start(Part(one, [*_LITTORAL, one, *more]))
+    return together.wait(stop)
 
 
 def _start_broker(
