@@ -94,6 +94,9 @@ class Presses:
                 refusal = self._mark(press)
             except LittoralError as error:
                 refusal = error.detail
+            except Exception as error:  # noqa: BLE001 - one odd press must not end all buttons
+                _log.exception("integration %s: a press failed", self._name)
+                refusal = f"an unexpected error ({type(error).__name__}), which the log shows"
             if refusal:
                 _log.warning(
                     "integration %s: %s of tank %.64s did nothing: %s",
