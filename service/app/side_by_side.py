@@ -4,17 +4,14 @@ from __future__ import annotations
 
 import signal
 import subprocess
-import sys
 import threading
 from collections.abc import Callable, Sequence
-from contextlib import suppress
 from dataclasses import dataclass
 from types import TracebackType
 from typing import IO, Final, Self
 
-import click
-
 from service.app.child_process_guard import PATIENCE_S, ChildProcessGuard
+from service.app.passed_on import PassedOn
 
 _TICK_S: Final = 0.2
 _LONGEST: Final = 300
@@ -71,16 +68,22 @@ class Ended:
 class SideBySide:
     """Parts that run; a context manager that ends those that still do.
 
-    Should this process be killed, they end too. What they write to standard error is passed on.
+    Should this process be killed, they end too. What they write to standard error is passed on; it
+    does not hold up the end where nobody reads it.
     """
 
     def __init__(self) -> None:
         self._guard = ChildProcessGuard()
+        self._passed_on = PassedOn()
         self._running: list[_Running] = []
 
     def start(self, part: Part) -> None:
         """Start one more."""
-        self._running.append(_Running(part, self._guard))
+        self._running.append(_Running(part, self._guard, self._passed_on))
+
+    def report(self, line: str) -> None:
+        """Write a line of our own to standard error, as those of the parts."""
+        self._passed_on.write(f"{line}\n".encode())
 
     def wait(
         self, stop: threading.Event, until: Callable[[], bool] = lambda: False
@@ -89,6 +92,7 @@ class SideBySide:
         while not stop.is_set() and not until():
             for one in self._running:
                 if one.process.poll() is not None:
+                    self._passed_on.begin_end()
                     return one.ended()
             stop.wait(_TICK_S)
         return None
@@ -104,18 +108,21 @@ class SideBySide:
         trace: TracebackType | None,
     ) -> None:
         """Ask all to end, and wait; who takes too long is killed."""
+        self._passed_on.begin_end()  # a part may wait for room to write, and would not end
         for outlives in (False, True):
             these = [one for one in self._running if one.part.outlives is outlives]
             for one in these:
                 one.process.terminate()
             for one in these:
-                one.wait()
+                if one.killed():
+                    self.report(f"littoral up: {one.part.name} did not end and is killed")
         self._guard.close()
 
 
 class _Running:
-    def __init__(self, part: Part, guard: ChildProcessGuard) -> None:
+    def __init__(self, part: Part, guard: ChildProcessGuard, passed_on: PassedOn) -> None:
         self.part = part
+        self._passed_on = passed_on
         self._last_line = ""
         self.process = subprocess.Popen(
             guard.command(part.command),
@@ -131,23 +138,24 @@ class _Running:
 
     def _pass_on(self, errors: IO[bytes]) -> None:
         for line in errors:
-            with suppress(OSError):  # nobody reads any more; the part must not wait for that
-                sys.stderr.buffer.write(line)
-                sys.stderr.buffer.flush()
+            self._passed_on.write(line)
             self._last_line = line.decode(errors="replace").strip() or self._last_line
 
     def ended(self) -> Ended:
         self._reader.join(PATIENCE_S)
         return Ended(self.part.name, self.process.returncode, self._last_line)
 
-    def wait(self) -> None:
+    def killed(self) -> bool:
+        """Wait for its end; whether it took too long and had to be killed."""
         try:
             self.process.wait(PATIENCE_S)
+            late = False
         except subprocess.TimeoutExpired:
-            click.echo(f"littoral up: {self.part.name} did not end and is killed", err=True)
+            late = True
             self.process.kill()
             self.process.wait()
         self._reader.join(PATIENCE_S)
+        return late
 
 
 def _signal_name(number: int) -> str:

@@ -49,7 +49,7 @@ def command(ctx: click.Context, config_file: Path | None, embedded_broker: bool)
                 ctx.exit(code)
             ended = together.wait(stop)
     if ended is not None:
-        click.echo(f"littoral up: {ended.why}; all is stopped", err=True)
+        together.report(f"littoral up: {ended.why}; all is stopped")
         ctx.exit(ended.exit_code)
 
 
