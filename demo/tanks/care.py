@@ -9,7 +9,7 @@ from demo.scenario import Noted
 from service.registry.models.log import LogKind
 from service.registry.models.tank import KhKit, Tank
 from service.registry.volume import net_volume_l
-from service.science.carbonate.kh_test import KhMethod
+from service.science.carbonate.kh_methods import KhMethod
 from service.science.water.hardness import MEQ_L_PER_DEGREE
 
 BY_HUNDRED = 100.0

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import tomllib
 from collections.abc import Mapping
 from dataclasses import fields
@@ -108,6 +107,8 @@ def _faults(
         value = data.get(key) if isinstance(data, dict) else None
         known = by_key.get(str(key))
         if known is None:
+            import difflib  # for this alone: 0.2 MB of each process
+
             close = difflib.get_close_matches(str(key), by_key, n=1)
             hint = f" (did you mean {close[0]}?)" if close else ""
             dotted = ".".join(here)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
@@ -46,13 +46,17 @@ CHANGE_AFTER: Final = timedelta(minutes=90)
 """Around the time that a water change is logged for, CO2 tells of the new water. Our choice."""
 
 
-def gas_exchange(inputs: Inputs) -> GasModel:
-    """Gas exchange fitted to the days of the inputs."""
+def gas_exchange(inputs: Inputs, co2: Callable[[Inputs], Co2Series] = co2_series) -> GasModel:
+    """Gas exchange fitted to the days of the inputs.
+
+    Args:
+        co2: gives CO2 at each pH sample of them, as ``co2_series``.
+    """
     tank, now = inputs.tank, inputs.now
     return gas_model_of(
         tank,
         now,
-        co2_series(inputs),
+        co2(inputs),
         inputs.series("temperature"),
         lit_times(tank, light_source_of(inputs), first_day(inputs), now),
         target_of(tank, inputs.tolerance.co2_comfortable_mg_l),

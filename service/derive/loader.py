@@ -1,6 +1,7 @@
 """Loads what values are derived from: a tank's log and series, from registry and store.
 
-``load`` serves a moment and the days before it, ``load_span`` a stretch of time, ``load_day`` a
+``load`` serves a moment and the days before it (in two steps where several stretches of days are
+needed: ``load_newest``, ``with_days``), ``load_span`` a stretch of time, ``load_day`` a
 local day and ``load_range_exits`` the times outside the animals' temperature range. All give
 ``Inputs``; how much is read of each series is up to a ``Reader``.
 """
@@ -59,13 +60,38 @@ def load(
         StoreUnavailableError, StoreRefusedError: as the store finds.
         NotFoundError: the tank is not in the registry.
     """
-    log = log_in_force(tank, registry, now, now)
-    start = now - timedelta(days=days)
-    found = newest_inputs(tank, log, registry, store, start, now, quantities, stored)
-    found = replace(found, clocks=tuple(registry.device_clocks(tank.id)))
+    newest = load_newest(tank, registry, store, now, quantities=quantities, stored=stored)
     if not days:
-        return without_probes_out(found, recent_ph(found, store))
-    return _with_samples(found, reader or means(store), to_us(now) + 1)
+        return without_probes_out(newest, recent_ph(newest, store))
+    return with_days(newest, days, reader or means(store))
+
+
+def load_newest(
+    tank: Tank,
+    registry: LogSource,
+    store: ReadableStore,
+    now: datetime,
+    *,
+    quantities: Collection[str] | None = None,
+    stored: Sequence[SeriesInfo] | None = None,
+) -> Inputs:
+    """Load what the inputs of all days before a moment have in common; as ``load``.
+
+    What was read while a probe was out of the tank is not left out yet: ``with_days`` does.
+    """
+    log = log_in_force(tank, registry, now, now)
+    found = newest_inputs(tank, log, registry, store, now, now, quantities, stored)
+    return replace(found, clocks=tuple(registry.device_clocks(tank.id)))
+
+
+def with_days(newest: Inputs, days: float, reader: Reader) -> Inputs:
+    """The inputs of some days before the present, of what ``load_newest`` gave.
+
+    Raises:
+        StoreUnavailableError, StoreRefusedError: as the reader finds.
+    """
+    inputs = replace(newest, start=newest.now - timedelta(days=days))
+    return _with_samples(inputs, reader, to_us(newest.now) + 1)
 
 
 def load_temperature(

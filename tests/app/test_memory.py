@@ -21,17 +21,18 @@ from tests.bench.home import QUESTIONS
 
 #: What one process or the other needs, or neither until it is asked for.
 HEAVY = {
-    "email.headerregistry", "flask", "icalendar", "influxdb_client", "jinja2", "numpy", "numpy.ma",
-    "numpy.polynomial", "PIL", "pint", "prometheus_client", "psycopg", "requests", "scipy",
-    "segno", "service.derive", "service.registry.species.table", "smtplib", "sqlalchemy",
+    "difflib", "email.headerregistry", "flask", "icalendar", "influxdb_client", "jinja2",
+    "numpy", "numpy.ma", "numpy.polynomial", "PIL", "pint", "prometheus_client", "psycopg",
+    "requests", "scipy", "segno", "service.derive", "service.registry.species.table",
+    "service.science.carbonate.equilibrium", "smtplib", "sqlalchemy",
     "sqlalchemy.dialects.postgresql", "tarfile",
 }  # fmt: skip
 UP = "import service.cli.processes.up"
 INGEST = "import ingest.app, service.cli.processes.ingest, service.store.sqlite.store"
 SERVE = "import service.app.serving, service.cli.processes.serve, service.store.sqlite.store"
 SERVE_NEEDS = {
-    "flask", "jinja2", "numpy", "prometheus_client", "service.derive",
-    "service.registry.species.table", "sqlalchemy",
+    "difflib", "flask", "jinja2", "numpy", "prometheus_client", "service.derive",
+    "service.registry.species.table", "service.science.carbonate.equilibrium", "sqlalchemy",
 }  # fmt: skip
 #: Evaluates and answers as a service does, without a broker.
 SERVED = """

@@ -174,7 +174,8 @@ def main() -> None:
         )
         assert child.stdout is not None
         try:
-            assert child.stdout.readline() == "ready\n"
+            ready = child.stdout.readline()
+            assert ready == "ready\n"
             reached = publish(broker.port, chosen.tanks, chosen.rate, chosen.seconds)
             print(f"published {reached:,.0f} messages/s for {chosen.seconds} s: {total:,}")
             print(child.stdout.readline().strip())

@@ -21,7 +21,7 @@ from service.derive.models.co2 import Co2Check
 from service.registry.models.log import LogEntry, LogKind
 from service.registry.models.tank import KhKit
 from service.science.carbonate.co2 import ph_for_co2
-from service.science.carbonate.kh_test import KH_METHODS, KhMethod
+from service.science.carbonate.kh_methods import KH_METHODS, KhMethod
 from service.science.gas_exchange.air_water import co2_air_equilibrium_mg_l
 from service.science.sensors.ph_electrode import calibration_sd_ph
 from service.science.water.hardness import MEQ_L_PER_DEGREE

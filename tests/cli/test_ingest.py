@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+import os
 from datetime import UTC, datetime
 
 import pytest
+from paho.mqtt import publish
 
 from service.cli import run
 from service.registry.models.log import LogKind
@@ -13,6 +15,7 @@ from service.registry.models.tank import Tank
 from service.store import Reading, SeriesKey, open_store
 from service.times import to_us
 from tests.cli.conftest import refused
+from tests.cli.test_serving import running, until
 from tests.registries import sqlite_registry
 
 NOON = datetime(2031, 5, 4, 12, tzinfo=UTC)
@@ -41,6 +44,18 @@ def test_dry_run_says_when_nothing_came(littoral, config):
 def test_dry_run_refuses_an_unreachable_broker(littoral, config, monkeypatch):
     monkeypatch.setenv("LITTORAL_MQTT__URL", "mqtt://127.0.0.1:1")
     refused(littoral("ingest", "--config", config, "--dry-run"), "mqtt.url", "cannot be reached")
+
+
+def test_it_stores_readings_without_docstrings_too(tmp_path, mosquitto, config):
+    """As ``PYTHONOPTIMIZE=2`` starts it, to take less memory: assertions are left out with them."""
+    publish.single("littoral/reed/temperature", "24.5", qos=1, retain=True, port=mosquitto.port)
+    environ = {**os.environ, "PYTHONOPTIMIZE": "2"}
+    store = open_store(f"sqlite:///{tmp_path}/readings.db")
+    key = SeriesKey("reed", "temperature", "main")
+    with running("ingest", "--config", config, env=environ) as child:
+        stored = until(lambda: store.latest(key, flagged=True), child)
+    assert (stored.value, child.returncode) == (24.5, 0)
+    store.close()
 
 
 def test_recalibrate_applies_the_log(tmp_path, config, capsys):

@@ -14,7 +14,7 @@ from service.registry.models.log import LogEntry, LogKind
 from service.registry.models.plans import DosePlan, GasPlan, LightPlan, PlantTargets
 from service.registry.models.tank import Dimensions, KhKit, Stock, Tank
 from service.science.carbonate.co2 import ph_for_co2
-from service.science.carbonate.kh_test import KhMethod
+from service.science.carbonate.kh_methods import KhMethod
 from service.science.water.hardness import MEQ_L_PER_DEGREE
 from service.store.model import Flag, Reading, Samples, SeriesInfo, SeriesKey
 from service.times import to_us

@@ -16,7 +16,7 @@ from service.derive.models.gas_exchange import GasModel
 from service.registry.models.log import LogEntry, LogKind
 from service.registry.models.plans import GasPlan, LightPlan, WaterChangePlan
 from service.registry.models.tank import KhKit
-from service.science.carbonate.kh_test import KhMethod
+from service.science.carbonate.kh_methods import KhMethod
 from tests.derive.pieces import KH_4, entry, inputs_with, samples
 from tests.derive.simulated import MODEL, NOW, START, TANK, course, seen, seen_inputs, truth
 

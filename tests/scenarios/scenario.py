@@ -27,7 +27,7 @@ from service.registry.models.plans import (
     WaterChangePlan,
 )
 from service.registry.models.tank import Dimensions, KhKit, Stock, Tank
-from service.science.carbonate.kh_test import KhMethod
+from service.science.carbonate.kh_methods import KhMethod
 from service.science.water.hardness import MEQ_L_PER_DEGREE
 from service.times import to_us
 

@@ -8,7 +8,8 @@ import numpy as np
 
 from service.science.carbonate.alkalinity import without_other_bases
 from service.science.carbonate.co2 import estimate_co2
-from service.science.carbonate.kh_test import KhMethod, alkalinity_of_test
+from service.science.carbonate.kh_methods import KhMethod
+from service.science.carbonate.kh_test import alkalinity_of_test
 from service.science.numeric.checks import Floats
 from service.science.numeric.estimate import Estimate
 from service.science.water.hardness import MEQ_L_PER_DEGREE

@@ -12,7 +12,7 @@ from service.cli.options.quantity_parameter import QuantityParameter
 from service.cli.output.display import json_option
 from service.derive.calculations.co2 import USUAL_TARGET_MG_L, Co2Answer, co2
 from service.registry.models.tank import KhKit
-from service.science.carbonate.kh_test import KhMethod
+from service.science.carbonate.kh_methods import KhMethod
 from service.science.numeric.checks import OutOfRangeError
 
 _PH = QuantityParameter("[pH]", "[pH]", low=2, high=12)

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from datetime import datetime
 
 from service.derive.co2.mornings import MOST_DAYS, morning_drift, newest_calibration_us
+from service.derive.co2.series import co2_series
 from service.derive.gas_exchange import FIT_DAYS
 from service.derive.inputs import Inputs
-from service.derive.loader import CO2_QUANTITIES, load
-from service.derive.log_in_force import LogSource
+from service.derive.loader import CO2_QUANTITIES, with_days
+from service.derive.models.co2 import Co2Series
 from service.derive.models.gas_exchange import GasModel
-from service.derive.series_reading import Reader
+from service.derive.series_reading import Reader, means
 from service.science.sensors.electrode_drift import ElectrodeDrift
 from service.store.interface import Store
 from service.times import to_us
@@ -41,42 +43,35 @@ class MorningDrifts:
         self,
         inputs: Inputs,
         gas: GasModel | None,
-        registry: LogSource,
+        newest: Inputs,
         store: Store,
-        reader: Reader | None = None,
+        reader: Reader,
+        co2: Callable[[Inputs], Co2Series] = co2_series,
     ) -> ElectrodeDrift | None:
         """The drift at the fit of the gas exchange, found now where it is not known.
 
         Args:
+            newest: as ``load_newest`` gave it for the inputs.
             reader: reads the series of the last ``FIT_DAYS``, which were read for the fit.
+            co2: as ``morning_drift``.
 
         Raises:
-            StoreUnavailableError, StoreRefusedError, NotFoundError: as ``load``.
+            StoreUnavailableError, StoreRefusedError: as the store finds.
         """
         if gas is None or gas.fit is None:
             return self.known(inputs)
-        tank, calibrated_us = inputs.tank, newest_calibration_us(inputs)
-        found = self._found.get(tank.id)
+        calibrated_us = newest_calibration_us(inputs)
+        found = self._found.get(inputs.tank.id)
         basis = inputs.sensor("ph"), calibrated_us, gas.fitted
         if found is None or (found.sensor, found.calibrated_us, found.fitted) != basis:
             days = float(MOST_DAYS)
             if calibrated_us is not None:
                 days = min(days, (to_us(inputs.now) - calibrated_us) / 86_400e6)
-            drift = morning_drift(
-                load(
-                    tank,
-                    registry,
-                    store,
-                    inputs.now,
-                    days=days,
-                    reader=reader if days <= FIT_DAYS else None,
-                    quantities=CO2_QUANTITIES,
-                )
-                if days > 1
-                else inputs,
-                float(gas.fit.k20_per_h.value),
-            )
-            self._found[tank.id] = _Found(*basis, drift)
+            if days > 1:
+                reader = reader if days <= FIT_DAYS else means(store)
+                inputs = with_days(_co2_alone(newest), days, reader)
+            drift = morning_drift(inputs, float(gas.fit.k20_per_h.value), co2)
+            self._found[inputs.tank.id] = _Found(*basis, drift)
         return self.known(inputs)
 
     def known(self, inputs: Inputs) -> ElectrodeDrift | None:
@@ -89,3 +84,9 @@ class MorningDrifts:
     def forget(self, tank: str) -> None:
         """A tank is no longer evaluated."""
         self._found.pop(tank, None)
+
+
+def _co2_alone(newest: Inputs) -> Inputs:
+    """What CO2 is computed from: the others of many days need not be read."""
+    chosen = {name: one for name, one in newest.chosen.items() if name in CO2_QUANTITIES}
+    return replace(newest, chosen=chosen)

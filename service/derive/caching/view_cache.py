@@ -7,7 +7,7 @@ store, registry and log each time: a view is what ``tank_view(load(...))`` would
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
@@ -18,14 +18,15 @@ from service.derive.caching.drift_cache import MorningDrifts
 from service.derive.caching.registry_snapshot import RegistrySnapshot
 from service.derive.caching.series_cache import SeriesCache, read_totals
 from service.derive.caching.series_refresh import DAY_US, Renewal, refresh
+from service.derive.co2.series import co2_series
 from service.derive.co2.target import Target, target_of
 from service.derive.gas_exchange import FIT_DAYS, gas_exchange
 from service.derive.inputs import Inputs
-from service.derive.loader import VIEW_DAYS, load
+from service.derive.loader import VIEW_DAYS, load_newest, with_days
 from service.derive.log_in_force import LogSource
 from service.derive.models.gas_exchange import GasModel
 from service.derive.models.tank_view import TankView
-from service.derive.series_reading import HOUR_US, means
+from service.derive.series_reading import HOUR_US, Reader, means
 from service.derive.tank_view import Derived, tank_view
 from service.registry.models.log import LogEntry
 from service.registry.models.tank import Tank
@@ -169,19 +170,16 @@ class ViewCache:
     def _view(
         self, tank: Tank, now: datetime, prepared: _Prepared, cached: _Cached | None
     ) -> TankView:
-        def loaded(days: float) -> Inputs:
-            reader = means(self._store) if cached is None else cached.series.read
-            given = tank, prepared.registry, self._store, now
-            return load(*given, days=days, reader=reader, stored=prepared.stored)
-
-        inputs = loaded(VIEW_DAYS)
+        newest = load_newest(tank, prepared.registry, self._store, now, stored=prepared.stored)
+        reader = means(self._store) if cached is None else cached.series.read
+        inputs = with_days(newest, VIEW_DAYS, reader)
         self._note_first_sensors(inputs, prepared.registry)
         basis = _Basis.of(inputs)
         if cached is not None:
             cached.keys = basis.keys
             cached.series.keep_only(basis.keys)
-        gas = self._gas(inputs, basis, cached, loaded)
-        drift = self._drift(inputs, gas, prepared.registry, cached)
+        gas = self._gas(newest, basis, cached, reader)
+        drift = self._drift(inputs, gas, newest, cached, reader)
         before = None if cached is None else cached.derived
         return tank_view(inputs, gas=gas, drift=drift, before=before)
 
@@ -224,13 +222,13 @@ class ViewCache:
 
     def _gas(
         self,
-        inputs: Inputs,
+        newest: Inputs,
         basis: _Basis,
         cached: _Cached | None,
-        loaded: Callable[[float], Inputs],
+        reader: Reader,
     ) -> GasModel | None:
         """The gas exchange as last fitted; fitted now where it is due and the budget allows."""
-        tank, now = inputs.tank, inputs.now
+        tank, now = newest.tank, newest.now
         if not tank.co2_injected:
             return None
         known = self._fits.get(tank.id)
@@ -241,7 +239,8 @@ class ViewCache:
         with self._charged():
             # The digest first: what is written in between differs at the next check.
             digest = self._digest(basis.keys, now, cached)
-            model = gas_exchange(loaded(FIT_DAYS))
+            co2 = co2_series if cached is None else cached.derived.co2.series
+            model = gas_exchange(with_days(newest, FIT_DAYS, reader), co2)
         self._fits[tank.id] = _Fit(basis, model, digest)
         return model
 
@@ -249,15 +248,16 @@ class ViewCache:
         self,
         inputs: Inputs,
         gas: GasModel | None,
-        registry: LogSource,
+        newest: Inputs,
         cached: _Cached | None,
+        reader: Reader,
     ) -> ElectrodeDrift | None:
         """The drift of the pH probe as last found; found now where the budget allows."""
         if self._left_s <= 0.0:
             return self._drifts.known(inputs)
         with self._charged():
-            reader = None if cached is None else cached.series.read
-            return self._drifts.find(inputs, gas, registry, self._store, reader)
+            co2 = co2_series if cached is None else cached.derived.co2.series
+            return self._drifts.find(inputs, gas, newest, self._store, reader, co2)
 
     @contextmanager
     def _charged(self) -> Iterator[None]:

@@ -9,7 +9,8 @@ import numpy as np
 
 from service.derive.co2.kh_kit import measured_by, step_of
 from service.registry.models.tank import KhKit
-from service.science.carbonate.kh_test import KhMethod, MeasuredAlkalinity
+from service.science.carbonate.kh_methods import KhMethod
+from service.science.carbonate.kh_test import MeasuredAlkalinity
 from service.science.water.hardness import MEQ_L_PER_DEGREE, dkh_from_meq_l
 
 PH_ERROR: Final = 0.1

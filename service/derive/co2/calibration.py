@@ -107,7 +107,9 @@ def probe_history(tank: Tank, log: Sequence[LogEntry], sensor: str | None = None
             calibrate, and one that names no sensor for any.
         sensor: None for any.
     """
-    mine = oldest_first(one for one in log if _is_of(one, sensor))
+    mine = oldest_first(
+        one for one in log if one.kind == LogKind.CALIBRATION and _is_of(one, sensor)
+    )
     fresh = derived_limit(tank, "ph_calibration_sd")
     drift = derived_limit(tank, "ph_drift_per_month")
     gaps = list(_gaps(mine))
@@ -119,7 +121,8 @@ def probe_history(tank: Tank, log: Sequence[LogEntry], sensor: str | None = None
 
 
 def _is_of(entry: LogEntry, sensor: str | None) -> bool:
-    if entry.kind != LogKind.CALIBRATION or entry.data.get("quantity", "ph") != "ph":
+    """Whether a calibration is one of a pH probe."""
+    if entry.data.get("quantity", "ph") != "ph":
         return False
     named = entry.data.get("sensor")
     return sensor is None or named is None or str(named).lower() == sensor

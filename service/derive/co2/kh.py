@@ -27,6 +27,9 @@ CARRIED_SD_SHARE = 0.05
 standard deviation: fractions are judged by eye and tap water varies. Our choice."""
 
 
+_MOVING = (LogKind.KH_TEST, LogKind.WATER_CHANGE, LogKind.BUFFER)
+
+
 @dataclass(frozen=True, slots=True)
 class _Step:
     """From ``time_us`` on the KH is this."""
@@ -45,7 +48,7 @@ def kh_in_force(tank: Tank, log: Sequence[LogEntry], now: datetime) -> KhInForce
     Returns:
         None when there is neither a test nor a registered value.
     """
-    before = oldest_first(entry for entry in log if entry.time <= now)
+    before = oldest_first(one for one in log if one.kind in _MOVING and one.time <= now)
     tests = [number for number, entry in enumerate(before) if _is_test(entry)]
     # What came before the newest test no longer matters.
     steps = _steps(tank, before[tests[-1] :] if tests else before)
@@ -66,7 +69,8 @@ def kh_at(
     Returns:
         meq/L (n,); NaN before the first known value.
     """
-    steps = _steps(tank, oldest_first(log))
+    # the few that count first: most of a log are doses and trims
+    steps = _steps(tank, oldest_first(one for one in log if one.kind in _MOVING))
     unknown = MeasuredAlkalinity(*(np.asarray(np.nan) for _ in range(3)))
     measured = [unknown, *(step.kh.measured for step in steps)]
     values = np.array([one.value_meq_l for one in measured])

@@ -6,11 +6,8 @@ from functools import lru_cache
 from typing import Final
 
 from service.registry.models.tank import KhKit
-from service.science.carbonate.kh_test import (
-    MeasuredAlkalinity,
-    alkalinity_of_test,
-    usual_step_meq_l,
-)
+from service.science.carbonate.kh_methods import usual_step_meq_l
+from service.science.carbonate.kh_test import MeasuredAlkalinity, alkalinity_of_test
 
 MOST_VALUES: Final = 4096
 """Values of kits that are remembered: each tank's are asked for several times in each view."""

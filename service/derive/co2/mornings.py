@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import datetime, timedelta
 from typing import Final
 
@@ -12,6 +13,7 @@ from service.derive.co2.series import co2_series, interpolated, liquid_c
 from service.derive.inputs import Inputs
 from service.derive.light.plan import gas_off
 from service.derive.local_time import local_day, local_moment
+from service.derive.models.co2 import Co2Series
 from service.derive.thresholds import derived_limit
 from service.registry.models.tank import Tank
 from service.science.gas_exchange.air_water import pressure_atm_from_altitude
@@ -33,20 +35,23 @@ LEAST_NIGHT: Final = timedelta(hours=4)
 US_PER_S: Final = 1e6
 
 
-def morning_drift(inputs: Inputs, k20_per_h: float) -> ElectrodeDrift | None:
+def morning_drift(
+    inputs: Inputs, k20_per_h: float, co2: Callable[[Inputs], Co2Series] = co2_series
+) -> ElectrodeDrift | None:
     """Drift of the pH probe that counts, from its calibration to now.
 
     Args:
         inputs: of the days since the calibration, at most ``MOST_DAYS``; without a calibration in
             the log the first of these days is what the others are compared with.
         k20_per_h: fitted exchange coefficient at 20 °C.
+        co2: gives CO2 at each pH sample of the inputs, as ``co2_series``.
 
     Returns:
         None where the mornings are too few, as of a probe that is calibrated now, or the plan
         leaves no dark nights without gas.
     """
     tank, now = inputs.tank, inputs.now
-    series, calibrated_us = co2_series(inputs), newest_calibration_us(inputs)
+    series, calibrated_us = co2(inputs), newest_calibration_us(inputs)
     if not len(series.time_us) or calibrated_us == to_us(now):
         return None
     gap_us = int(derived_limit(tank, "pair_gap_min") * 60e6)

@@ -10,7 +10,7 @@ from service.derive.co2.kh_kit import measured_by
 from service.derive.models.co2 import Co2Check, Co2Now, Narrowing
 from service.registry.models.tank import Tank
 from service.science.carbonate.co2 import DEFAULT_PH_SD
-from service.science.carbonate.kh_test import KhMethod
+from service.science.carbonate.kh_methods import KhMethod
 from service.science.carbonate.ph_drop import DEFAULT_REFERENCE_LOG_SD, DEFAULT_SLOPE_SD
 from service.science.constants import LN10
 from service.science.numeric.weighing import OneEstimate, weigh

@@ -53,9 +53,11 @@ class Co2ValueCache:
         known = self._known
         if known is None or known.basis != basis:
             return co2_of(water, basis)
+        # one of the two starts earlier, as where a fit needs more days than a view
         first = int(known.water.time_us.searchsorted(water.time_us[0]))
-        both = min(len(known.water.time_us) - first, len(water.time_us))
-        before, here = slice(first, first + both), slice(both)
+        lead = int(water.time_us.searchsorted(known.water.time_us[0]))
+        both = min(len(known.water.time_us) - first, len(water.time_us) - lead)
+        before, here = slice(first, first + both), slice(lead, lead + both)
         new = np.ones(len(water.time_us), np.bool_)
         new[here] = _differ(known.water, before, water, here)
         values = []

@@ -7,7 +7,7 @@ from service.registry.models.tank import KhKit
 from service.schemas.base import ValueSchema
 from service.schemas.fields import Choice
 from service.schemas.quantities import Measure, carbonate_hardness
-from service.science.carbonate.kh_test import KhMethod
+from service.science.carbonate.kh_methods import KhMethod
 
 
 class KhKitSchema(ValueSchema):

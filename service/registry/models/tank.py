@@ -16,7 +16,7 @@ from service.registry.models.plans import (
     PlantTargets,
     WaterChangePlan,
 )
-from service.science.carbonate.kh_test import KhMethod
+from service.science.carbonate.kh_methods import KhMethod
 
 Position = Literal["front", "middle", "back"]
 Side = Literal["left", "centre", "right"]

@@ -9,11 +9,15 @@ import pytest
 
 from service.derive.caching import view_cache as module
 from service.derive.caching.view_cache import ViewCache
+from service.derive.co2 import value_cache
+from service.derive.co2.series import Co2Basis, Water, co2_of
+from service.derive.models.co2 import Array
 from service.derive.models.gas_exchange import GasModel
 from service.registry.models.log import LogKind
 from service.registry.models.tank import Tank
 from service.registry.registry import Registry
-from service.store.model import Reading
+from service.store.model import Reading, SeriesInfo
+from service.store.sqlite.store import SqliteStore
 from service.times import to_us
 from tests.derive.caching.reed import HOUR, Counting, shifted
 from tests.derive.pieces import KH_4, NOON, a_tank, days_of, gassed
@@ -121,3 +125,27 @@ def test_a_forgotten_tank_begins_anew(views: ViewCache) -> None:
     views.forget("reed")
     again = fitted(views, NOON)
     assert again is not first and again.lead_h == first.lead_h
+
+
+def test_a_fit_shares_what_was_computed_and_asked_with_the_view(
+    store: Counting, registry: Registry, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """CO2 at each mean is computed once for fit, drift and view; the series are listed once."""
+    computed: list[int] = []
+    asked: list[str | None] = []
+
+    def counted(water: Water, basis: Co2Basis) -> tuple[Array, Array, Array]:
+        computed.append(len(water.time_us))
+        return co2_of(water, basis)
+
+    def listed(tank: str | None = None) -> list[SeriesInfo]:
+        asked.append(tank)
+        return SqliteStore.series(store, tank)
+
+    monkeypatch.setattr(value_cache, "co2_of", counted)
+    monkeypatch.setattr(store, "series", listed)
+    view = ViewCache(registry, store)
+    assert fitted(view, NOON).fit is not None
+    means = 13 * 24 * 12  # of the days in the store, all of which the drift is found from
+    assert means <= sum(computed) <= means + 10
+    assert len(asked) == 1

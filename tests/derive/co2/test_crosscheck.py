@@ -15,7 +15,7 @@ from service.derive.tank_view import tank_view
 from service.registry.models.log import LogEntry, LogKind
 from service.registry.models.tank import KhKit
 from service.science.carbonate.co2 import ph_for_co2
-from service.science.carbonate.kh_test import KhMethod
+from service.science.carbonate.kh_methods import KhMethod
 from service.science.gas_exchange.air_water import (
     CO2_PPM_ROOM,
     co2_air_equilibrium_mg_l,

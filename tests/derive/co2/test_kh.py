@@ -13,7 +13,7 @@ from service.derive.models.co2 import KhInForce
 from service.registry.models.log import LogKind
 from service.registry.models.plans import WaterChangePlan
 from service.registry.models.tank import KhKit, Tank
-from service.science.carbonate.kh_test import KhMethod
+from service.science.carbonate.kh_methods import KhMethod
 from service.science.water.hardness import MEQ_L_PER_DEGREE
 from service.times import to_us
 from tests.derive.pieces import KH_4, NOON, a_tank, entry

@@ -49,8 +49,8 @@ class History:
         return 24.0 + np.round(self.rng.normal(0.0, 0.6, time_us.size))
 
     def inputs(self) -> Inputs:
-        """Of the last eight days, as they are known now."""
-        edges = to_us(self.now - 8 * DAY), to_us(self.now) + 1
+        """Of the last eight or ten days, as they are known now."""
+        edges = to_us(self.now - int(self.rng.choice([8, 10])) * DAY), to_us(self.now) + 1
         seen = {}
         for name, one in self.series.items():
             here = slice(*one.time_us.searchsorted(edges))

@@ -8,12 +8,8 @@ import numpy as np
 import pytest
 
 from service.science.carbonate import co2
-from service.science.carbonate.kh_test import (
-    KhMethod,
-    MeasuredAlkalinity,
-    after_mixing,
-    alkalinity_of_test,
-)
+from service.science.carbonate.kh_methods import KhMethod
+from service.science.carbonate.kh_test import MeasuredAlkalinity, after_mixing, alkalinity_of_test
 from service.science.numeric.checks import OutOfRangeError
 from service.science.numeric.coverage import coverage_factor
 from service.science.water.hardness import MEQ_L_PER_DEGREE
