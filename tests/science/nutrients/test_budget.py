@@ -121,7 +121,7 @@ def test_what_cannot_be_is_refused(events, at_s, name):
     assert refused.value.name == name
 
 
-def test_uptake_is_told_for_the_moment_asked_for():
+def test_uptake_is_that_of_the_moment_asked_for():
     events = [Event(2 * DAY_S, test_mg_l={"K": 20.0}), Event(9 * DAY_S, test_mg_l={"K": 9.0})]
     moments = np.arange(12) * DAY_S
     asked = nutrient_courses(0.0, events, moments, uptake_at=7)["K"].uptake_mg_l_d
