@@ -73,6 +73,12 @@ def concatenated_buckets(parts: Sequence[Buckets]) -> Buckets:
     return Buckets(every_us=parts[0].every_us, **columns)
 
 
+def sorted_buckets(parts: Sequence[Buckets]) -> Buckets:
+    """Buckets of stretches in any order, at least one, of the same length of span."""
+    both = concatenated_buckets(parts)
+    return _taken(both, np.argsort(both.start_us))
+
+
 def replaced_buckets(buckets: Buckets, spans_us: IntArray, by: Sequence[Buckets]) -> Buckets:
     """Buckets with those of some spans taken out and others put in.
 
@@ -82,17 +88,12 @@ def replaced_buckets(buckets: Buckets, spans_us: IntArray, by: Sequence[Buckets]
     """
     if len(spans_us) == 0:
         return buckets
-    kept = ~among(buckets.start_us, spans_us)
-    columns = {
-        name: np.concatenate(
-            [getattr(buckets, name)[kept], *(getattr(other, name) for other in by)]
-        )
-        for name in _COLUMNS
-    }
-    order = np.argsort(columns["start_us"])
-    return Buckets(
-        every_us=buckets.every_us, **{name: column[order] for name, column in columns.items()}
-    )
+    return sorted_buckets((_taken(buckets, ~among(buckets.start_us, spans_us)), *by))
+
+
+def _taken(buckets: Buckets, which: npt.NDArray[np.intp] | npt.NDArray[np.bool_]) -> Buckets:
+    columns = {name: getattr(buckets, name)[which] for name in _COLUMNS}
+    return Buckets(every_us=buckets.every_us, **columns)
 
 
 def _grouped(

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from datetime import UTC, datetime, timedelta
 from typing import Any
 
 import pytest
 
 from ingest.status import what_matters
+from service.advice.engine.history.refreshing import FIGURES_STORED_EVERY
 from service.errors import RegistryUnavailableError
 from service.process_identity import this_process
-from service.registry.models.process_status import PROCESS, WRITTEN_EVERY_S
+from service.registry.models.process_status import PROCESS, WRITTEN_EVERY_S, is_silent
+from service.registry.repositories.process_status import STATUS_IN_FILE_EVERY_S
 from service.registry.status_report import StatusReport
 
 STATUS: dict[str, Any] = {
@@ -91,6 +94,40 @@ def test_counts_alone_wait(report, registry, at):
     at["s"] = EVERY_S
     report.put(STATUS | {"received": 60})
     assert [one["received"] for one in registry.written] == [1, 60]
+
+
+def test_statuses_of_all_processes_are_due_at_the_same_moments(registry, at, report):
+    written = []
+    for second in range(2, 200, 2):
+        at["s"] = second
+        before = len(registry.written)
+        report.put(STATUS | {"received": second, "connected": second < 34})
+        written += [second] * (len(registry.written) - before)
+    assert written == [34, 60, 120, 180], "34 said something new; the others are due"
+
+
+def test_a_clock_that_is_put_back_delays_no_status(registry, at, report):
+    for second in (-3600, -3598):
+        at["s"] = second
+        report.put(STATUS | {"received": second})
+    assert [one["received"] for one in registry.written] == [1, -3600]
+
+
+@pytest.mark.parametrize(("every_s", "allowed_s"), [(None, 150), (60.0, 150), (600.0, 750)])
+def test_a_process_is_silent_when_its_status_is_overdue(every_s, allowed_s):
+    written = datetime(2031, 5, 4, 8, tzinfo=UTC)
+    status = STATUS | ({} if every_s is None else {WRITTEN_EVERY_S: every_s})
+    assert not is_silent(status, written + timedelta(seconds=allowed_s), 1.0)
+    assert is_silent(status, written + timedelta(seconds=allowed_s + 1), 1.0)
+
+
+def test_a_killed_ingester_is_seen_within_12_5_minutes_on_a_card():
+    status = STATUS | {WRITTEN_EVERY_S: STATUS_IN_FILE_EVERY_S}
+    assert is_silent(status, datetime(2031, 5, 4, 8, 12, 31, tzinfo=UTC), 1.0)
+
+
+def test_statuses_are_due_when_the_figures_of_recommendations_are():
+    assert FIGURES_STORED_EVERY.total_seconds() == STATUS_IN_FILE_EVERY_S
 
 
 def test_the_last_one_is_written_in_any_case(report, registry):

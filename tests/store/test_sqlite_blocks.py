@@ -280,7 +280,9 @@ def test_a_block_that_holds_no_bytes_is_damage_of_the_file(store, body):
         store.read(KEY, 0, 2**62)
 
 
-@pytest.mark.parametrize("body", [b"", b"\0", "text", 5, zlib.compress(bytes(9)), bytes(9000)])
+@pytest.mark.parametrize(
+    "body", [b"", b"\0", "text", 5, zlib.compress(bytes(9)), bytes(9000), b"\1"]
+)
 @pytest.mark.parametrize("found_by", ["question", "check", "start after damage"])
 def test_damaged_rollups_per_minute_are_computed_anew(store, caplog, body, found_by):
     readings = [reading(START + n * 10 * MINUTE, 6.5 + n / 10) for n in range(15)]

@@ -13,11 +13,12 @@ PROCESS: Final = "process"
 """Which process wrote it."""
 
 WRITTEN_EVERY_S: Final = "written_every_s"
-"""It is written so often while nothing changes but times and counts; without it, always."""
+"""It is written so often, at least, while nothing changes but times and counts; else always."""
 
-_USUAL_S: Final = 60.0
-_MISSED: Final = 2.5
-"""Writes that did not come until a process counts as silent. Our choice."""
+_SILENT_AFTER_S: Final = 150.0
+_OF_INTERVAL: Final = 1.25
+"""A process counts as silent this long after its last status: the former at least, and the latter
+times the interval of one that is written rarely. Our choice."""
 
 
 def written_every_s(status: Mapping[str, Any]) -> float:
@@ -35,5 +36,5 @@ def is_silent(status: Mapping[str, Any], now: datetime, speed: float) -> bool:
     time = stored_moment(status.get("time"))
     if time is None or has_ended(str(status.get(PROCESS, ""))):
         return True
-    allowed_s = _MISSED * max(_USUAL_S, written_every_s(status))
+    allowed_s = max(_SILENT_AFTER_S, _OF_INTERVAL * written_every_s(status))
     return (now - time).total_seconds() > allowed_s * speed

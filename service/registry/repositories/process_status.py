@@ -11,7 +11,7 @@ from service.registry.database.connection import Database
 from service.registry.tables.processes import StatusRow
 
 STATUS_EVERY_S: Final = 60.0
-STATUS_IN_FILE_EVERY_S: Final = 300.0
+STATUS_IN_FILE_EVERY_S: Final = 600.0
 """A file may lie on a memory card: a status each minute of two processes is 50 MB a day."""
 
 

@@ -19,7 +19,7 @@ from typing import Final
 
 from service.database_file import DatabaseFile, FileState, is_damage
 from service.errors import LittoralError, NotFoundError, StoreUnavailableError
-from service.store.sqlite import file, minutes, upkeep
+from service.store.sqlite import file, upkeep
 from service.store.sqlite.file import DamagedError
 
 _log = logging.getLogger(__name__)
@@ -120,9 +120,7 @@ class Connections:
             except DamagedError as error:
                 self._damaged(error.detail, generation)
                 raise
-            damaged = any(minutes.damaged(connection))  # without a lock: that may take a while
-        if damaged:
-            self.mend_rollups()
+        self.mend_rollups()
 
     def mend_rollups(self) -> None:
         """Compute packed rollups that are damaged anew from their readings.
@@ -130,8 +128,8 @@ class Connections:
         Raises:
             StoreUnavailableError: retention has deleted some of these, so the file is given up.
         """
-        with self.writing() as connection:
-            upkeep.mend_rollups(self._path, connection)
+        with self.reading() as connection:
+            upkeep.mend_rollups(self._path, connection, self.writing)
 
     def close(self) -> None:
         """Close all connections."""
@@ -257,9 +255,8 @@ class Connections:
             with file.errors_translated(self._path):
                 reader = file.connect(self._path, read_only=True)
                 check = upkeep.StartCheck(self._path, reader, at_once=recovering)
-                if recovering and any(minutes.damaged(writer)):
-                    with file.transaction(writer):
-                        upkeep.mend_rollups(self._path, writer)
+                if recovering:
+                    upkeep.mend_rollups(self._path, writer, lambda: file.transaction(writer))
         except DamagedError as error:
             writer.close()
             self._file.mark_damaged(error.detail)

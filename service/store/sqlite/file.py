@@ -191,11 +191,11 @@ def _prepare(path: Path, connection: sqlite3.Connection) -> None:
 
 
 @contextmanager
-def transaction(connection: sqlite3.Connection) -> Iterator[None]:
+def transaction(connection: sqlite3.Connection) -> Iterator[sqlite3.Connection]:
     """A write transaction: committed at the end, rolled back on any error."""
     connection.execute("BEGIN IMMEDIATE")
     try:
-        yield
+        yield connection
         connection.execute("COMMIT")
     except BaseException:
         if connection.in_transaction:

@@ -7,6 +7,7 @@ import logging
 import os
 import sqlite3
 import threading
+import time
 from pathlib import Path
 from typing import Final
 
@@ -23,6 +24,10 @@ _log = logging.getLogger(__name__)
 
 #: A file up to this size is checked before it is used (under a second from a slow card).
 CHECK_AT_ONCE_BYTES: Final = 32 * 1024 * 1024
+#: Hours of rollups mended in one transaction: writers wait for some tenths of a second.
+_MEND_STEP: Final = 100
+#: Then others get to write, s. SQLite lets them try each tenth of a second.
+_REST_S: Final = 0.12
 
 
 def rebuild_rollups(writing: Writing) -> None:
@@ -37,17 +42,31 @@ def rebuild_rollups(writing: Writing) -> None:
             block.renew_rollups(connection, one, write.retained_from_us(connection))
 
 
-def mend_rollups(path: Path, connection: sqlite3.Connection) -> None:
-    """Compute packed rollups that are damaged anew from their readings.
+def mend_rollups(path: Path, connection: sqlite3.Connection, writing: Writing) -> None:
+    """Compute packed rollups that are damaged anew from their readings, in small transactions.
+
+    They are looked for without a lock, and others get to write between two transactions.
 
     Args:
         path: the file.
-        connection: in a transaction that writes, as another process may mend or prune them.
+        connection: in no transaction.
 
     Raises:
         sqlite3.DatabaseError: the readings of an hour are deleted; says of which.
     """
-    for series, hour in list(minutes.damaged(connection)):
+    last = (0, 0)
+    while some := minutes.damaged(connection, last, _MEND_STEP):
+        with writing() as writer:
+            for series, hour in some:
+                _mend_hour(path, writer, series, hour)
+        last = some[-1]
+        if len(some) == _MEND_STEP:
+            time.sleep(_REST_S)
+
+
+def _mend_hour(path: Path, connection: sqlite3.Connection, series: int, hour: int) -> None:
+    """Mend one hour, unless another process has by now mended or pruned it."""
+    if minutes.is_damaged(connection, series, hour):
         block.renew_rollups_of_hour(connection, series, hour)
         start = np.datetime64(hour, "h")
         _log.error("%s: damaged rollups of the hour from %s UTC are computed anew", path, start)

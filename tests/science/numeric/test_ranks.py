@@ -5,6 +5,7 @@ import pytest
 
 from service.science.numeric.ranks import (
     median,
+    median_seen,
     quantile,
     quantiles,
     running_median_of_five,
@@ -48,3 +49,16 @@ def test_running_median_is_that_of_each_five(rng: np.random.Generator) -> None:
         values = np.round(rng.lognormal(size=size), 1)
         windows = np.lib.stride_tricks.sliding_window_view(np.pad(values, 2, mode="edge"), 5)
         assert running_median_of_five(values).tolist() == np.median(windows, axis=1).tolist()
+
+
+@pytest.mark.parametrize("axis", [0, 1])
+@pytest.mark.parametrize("unknown", [0, 1, 7])
+def test_medians_of_what_is_seen(axis: int, unknown: int) -> None:
+    rng = np.random.default_rng(unknown)
+    for shape in ((1, 1), (6, 9), (7, 10)):
+        values = rng.normal(size=shape)
+        if values.size > 1:  # along the diagonal, so that something is seen in each row and column
+            here = np.arange(min(unknown, *shape))
+            values[here, here] = np.nan
+        expected = np.nanmedian(values, axis=axis)
+        np.testing.assert_array_equal(median_seen(values, axis), expected)
