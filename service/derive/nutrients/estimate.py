@@ -90,7 +90,9 @@ def nutrients_of(
     moments = np.concatenate((now_s - back[::-1], now_s + ahead))
     moments = moments[moments >= start_s]
     at = int(np.searchsorted(moments, now_s))
-    courses = nutrient_courses(start_s, history.events, moments, tap_mg_l=history.tap_mg_l)
+    courses = nutrient_courses(
+        start_s, history.events, moments, tap_mg_l=history.tap_mg_l, uptake_at=at
+    )
     return Nutrients(
         now=now,
         time_us=np.array([to_us(now) + round((one - now_s) * 1e6) for one in moments.tolist()]),
@@ -106,7 +108,7 @@ def _level(ion: str, course: NutrientCourse, history: History, at: int) -> Nutri
     return NutrientLevel(
         ion=ion,
         level=_at(level, at),
-        uptake_mg_l_d=_at(uptake, at),
+        uptake_mg_l_d=_at(uptake, 0),
         uptake_from=learned if course.tests >= 2 else what.uptake_source,
         tap_from=f"{tap:.3g} mg/L, from the plan" if tap is not None else what.tap_source,
         tests=course.tests,

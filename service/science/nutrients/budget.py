@@ -68,7 +68,7 @@ class NutrientCourse:
     Attributes
     ----------
     level: at the moments asked for; what was known then, so that it jumps at a test.
-    uptake_mg_l_d: fall per day at the same moments, what is lost beside included.
+    uptake_mg_l_d: fall per day at one of them (1,), what is lost beside included.
     tests: how many counted.
     """
 
@@ -83,6 +83,7 @@ def nutrient_courses(
     at_s: ArrayLike,
     *,
     tap_mg_l: Mapping[str, float] | None = None,
+    uptake_at: int = -1,
     ranges: Mapping[str, NutrientRange] = RANGES,
     draws: int = DRAWS,
     seed: int = SEED,
@@ -93,10 +94,13 @@ def nutrient_courses(
     ----------
     start_s: unix seconds since when every dose and change is known.
     events: sorted by time; earlier ones than `start_s` are left out. Ions without a range pass.
-    at_s: moments asked for (n,), sorted, none before `start_s`; an event at one of them counts.
+    at_s: moments asked for (n,), n at least 1, sorted, none before `start_s`; an event at one of
+        them counts.
     tap_mg_l: the usual tap water, by ion; the range where it is not known.
+    uptake_at: which of the moments the uptake is asked for at; the last.
     ranges: by ion, what is known beforehand.
-    draws: of what is not known.  seed: of the random numbers; the same gives the same answer.
+    draws: of what is not known, 20 or more.
+    seed: of the random numbers; the same gives the same answer.
 
     Returns
     -------
@@ -104,21 +108,23 @@ def nutrient_courses(
 
     Raises
     ------
-    OutOfRangeError: times not sorted, a moment before the start, a share outside 0-1, a negative
-        rise, test or level of tap water.
+    OutOfRangeError: times not sorted, no moment, a moment before the start, a share outside 0-1,
+        a negative rise, test or level of tap water.
     """
     moments = as_floats("at_s", at_s)
     steps(moments)
-    if moments.size and moments[0] < start_s:
+    if not moments.size:
+        raise OutOfRangeError("at_s", 0.0, "at least one moment")
+    if moments[0] < start_s:
         raise OutOfRangeError("at_s", float(moments[0]), f"no moment before {start_s:.0f}")
     steps(np.array([one.time_s for one in events]))
     counted = [one for one in events if one.time_s >= start_s]
     for one in counted:
         _check(one)
-    known = tap_mg_l or {}
+    known, falls_at = tap_mg_l or {}, range(moments.size)[uptake_at]
     return {
         ion: _course(
-            ion, what, start_s, counted, moments, known.get(ion),
+            ion, what, start_s, counted, moments, falls_at, known.get(ion),
             np.random.default_rng((seed, number)), draws,
         )
         for number, (ion, what) in enumerate(ranges.items())
@@ -138,12 +144,13 @@ def _course(
     start_s: float,
     events: Sequence[Event],
     moments: Floats,
+    falls_at: int,
     tap_mg_l: float | None,
     rng: np.random.Generator,
     size: int,
 ) -> NutrientCourse:
     state = drawn(what, tap_mg_l, rng, size)
-    level, uptake = np.empty((3, moments.size)), np.empty((3, moments.size))
+    level, uptake = np.empty((3, moments.size)), np.empty((3, 1))
     now, tests, waiting = start_s, 0, 0
     for number, moment in enumerate(moments.tolist()):
         while waiting < len(events) and events[waiting].time_s <= moment:
@@ -154,9 +161,9 @@ def _course(
             tests += _happen(state, ion, what, event, tests == 0, rng)
         let_pass(state, what, (moment - now) / SECONDS_PER_DAY, rng)
         now = moment
-        level[:, number] = quantiles(state.level, state.log_weight)
-        falls = state.uptake + state.loss * state.level
-        uptake[:, number] = quantiles(falls, state.log_weight)
+        level[:, number] = quantiles(state.level, state.weight)
+        if number == falls_at:
+            uptake[:, 0] = quantiles(state.uptake + state.loss * state.level, state.weight)
     return NutrientCourse(
         level=Estimate(value=level[1], low=level[0], high=level[2]),
         uptake_mg_l_d=Estimate(value=uptake[1], low=uptake[0], high=uptake[2]),

@@ -5,6 +5,7 @@ A particle filter with systematic resampling and the kernel of Liu & West 2001 (
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Final
 
@@ -12,6 +13,7 @@ import numpy as np
 
 from service.science.numeric.checks import Floats
 from service.science.numeric.estimate import Z95
+from service.science.numeric.ranks import quantile
 from service.science.nutrients.ranges import (
     DOSE_LOG_SD,
     TAP_SHARE_SD,
@@ -29,10 +31,16 @@ KERNEL: Final = 0.15
 LONGEST_STEP_D: Final = 3.0
 """Uptake wanders within a longer step than this. Our choice."""
 
+SHARES: Final = (0.025, 0.5, 0.975)
+"""Of the draws below the ends of a 95 % interval and its middle."""
+
 
 @dataclass
 class Draws:
-    """Draws of what is not known of one ion, (DRAWS,) each, with the logarithm of their weight."""
+    """Draws of what is not known of one ion, (DRAWS,) each.
+
+    ``weight`` is the share of each in all of them, by the tests; None where all count alike.
+    """
 
     level: Floats
     uptake: Floats
@@ -40,7 +48,7 @@ class Draws:
     tap: Floats
     log_dose: Floats
     unknown: Floats
-    log_weight: Floats
+    weight: Floats | None
 
 
 def drawn(
@@ -64,7 +72,7 @@ def drawn(
         tap=tap,
         log_dose=DOSE_LOG_SD * rng.standard_normal(size),
         unknown=what.dose_mg_l * rng.random(size),
-        log_weight=np.zeros(size),
+        weight=None,
     )
 
 
@@ -74,17 +82,21 @@ def let_pass(state: Draws, what: NutrientRange, days: float, rng: np.random.Gene
         return
     least, most = what.uptake_mg_l_d
     middle, spread = (least + most) / 2, (most - least) / (2 * Z95)
-    count = int(np.ceil(days / LONGEST_STEP_D))
+    count = math.ceil(days / LONGEST_STEP_D)
     step = days / count
-    keep = np.exp(-step / UPTAKE_MEMORY_D)
-    wander = spread * np.sqrt(1 - keep * keep)
-    decay = np.exp(-state.loss * step)
-    rate = np.where(state.loss > 0, state.loss, 1.0)
-    span = np.where(state.loss > 0, -np.expm1(-state.loss * step) / rate, step)
+    keep = math.exp(-step / UPTAKE_MEMORY_D)
+    wander = spread * math.sqrt(1 - keep * keep)
+    decay, span = _left_and_span(state.loss, step) if what.loss_per_d[1] > 0 else (1.0, step)
     for _ in range(count):
         state.level = np.maximum(state.level * decay - state.uptake * span, 0.0)
-        noise = wander * rng.standard_normal(state.uptake.size)
-        state.uptake = middle + (state.uptake - middle) * keep + noise
+        noise = wander * rng.standard_normal(state.uptake.size) + middle * (1 - keep)
+        state.uptake = keep * state.uptake + noise
+
+
+def _left_and_span(loss: Floats, days: float) -> tuple[Floats, Floats]:
+    """The share that is left after some days, and the days that uptake works at this loss."""
+    lost, rate = -np.expm1(-loss * days), np.where(loss > 0, loss, 1.0)
+    return 1 - lost, np.where(loss > 0, lost / rate, days)
 
 
 def widest_mg_l(what: NutrientRange, read: float) -> float:
@@ -104,12 +116,13 @@ def sift(state: Draws, what: NutrientRange, read: float, rng: np.random.Generato
     error = np.hypot(what.test_sd_mg_l, TEST_SHARE_SD * state.level)
     agrees = np.exp(-0.5 * ((read - state.level) / error) ** 2) / (error * np.sqrt(2 * np.pi))
     anything = WRONG_TEST_SHARE / widest_mg_l(what, read)
-    state.log_weight += np.log((1 - WRONG_TEST_SHARE) * agrees + anything)
-    state.log_weight -= state.log_weight.max()
-    weight = np.exp(state.log_weight)
+    weight = (1 - WRONG_TEST_SHARE) * agrees + anything
+    if state.weight is not None:
+        weight *= state.weight
     weight /= weight.sum()
     size = weight.size
     if 1 / float(np.dot(weight, weight)) >= LEAST_EFFECTIVE * size:
+        state.weight = weight
         return
     places = (np.arange(size) + rng.random()) / size
     chosen = np.minimum(np.searchsorted(np.cumsum(weight), places), size - 1)
@@ -123,12 +136,15 @@ def sift(state: Draws, what: NutrientRange, read: float, rng: np.random.Generato
         if name in ("level", "loss", "tap", "unknown"):
             moved = np.maximum(moved, 0.0)
         setattr(state, name, moved)
-    state.log_weight = np.zeros(size)
+    state.weight = None
 
 
-def quantiles(values: Floats, log_weight: Floats) -> Floats:
-    """The 2.5, 50 and 97.5 % quantiles of weighted draws."""
-    order = np.argsort(values)
-    weight = np.exp(log_weight[order] - log_weight.max())
-    share = (np.cumsum(weight) - weight / 2) / weight.sum()
-    return np.interp((0.025, 0.5, 0.975), share, values[order])
+def quantiles(values: Floats, weight: Floats | None) -> Floats:
+    """The 2.5, 50 and 97.5 % quantiles of at least 20 draws, weighted as ``Draws`` says."""
+    if weight is None:  # sorting is several times as quick as telling the order
+        ordered, size = np.sort(values), values.size
+        # each draw stands for the middle of its share, as it does below
+        return np.array([quantile(ordered, (one * size - 0.5) / (size - 1)) for one in SHARES])
+    order = values.argsort()
+    weight = weight[order]
+    return np.interp(SHARES, weight.cumsum() - weight / 2, values[order])

@@ -13,6 +13,7 @@ import pytest
 
 from service.science.numeric.checks import OutOfRangeError
 from service.science.nutrients.budget import Event, nutrient_courses
+from service.science.nutrients.draws import quantiles
 from service.science.nutrients.ranges import RANGES
 from service.science.water.change import steady_state
 from tests.science.nutrients.simulated import DAY_S, REGIMES, Score, world
@@ -111,12 +112,32 @@ def test_the_same_question_has_the_same_answer():
         ([Event(0.0, test_mg_l={"K": -1.0})], [DAY_S], "test_mg_l of K"),
         ([Event(DAY_S), Event(0.0)], [DAY_S], "time_s"),
         ([], [-1.0], "at_s"),
+        ([], [], "at_s"),
     ],
 )
 def test_what_cannot_be_is_refused(events, at_s, name):
     with pytest.raises(OutOfRangeError) as refused:
         nutrient_courses(0.0, events, at_s)
     assert refused.value.name == name
+
+
+def test_uptake_is_that_of_the_moment_asked_for():
+    events = [Event(2 * DAY_S, test_mg_l={"K": 20.0}), Event(9 * DAY_S, test_mg_l={"K": 9.0})]
+    moments = np.arange(12) * DAY_S
+    asked = nutrient_courses(0.0, events, moments, uptake_at=7)["K"].uptake_mg_l_d
+    until = nutrient_courses(0.0, events, moments[:8])["K"].uptake_mg_l_d
+    later = nutrient_courses(0.0, events, moments)["K"].uptake_mg_l_d
+    assert asked.value == until.value != later.value
+    assert asked.high == until.high and asked.low == until.low
+
+
+@pytest.mark.parametrize("size", [20, 37, 1000])
+def test_quantiles_of_draws_that_count_alike_vs_equal_weights(size):
+    values = np.random.default_rng(size).normal(size=size)
+    alike = quantiles(values, None)
+    np.testing.assert_allclose(alike, quantiles(values, np.full(size, 1 / size)), rtol=1e-12)
+    known = np.quantile(values, (0.025, 0.5, 0.975), method="hazen")  # type 5 of Hyndman & Fan
+    np.testing.assert_allclose(alike, known, rtol=1e-12)
 
 
 @pytest.mark.parametrize("regime", ["nothing tested", "four tests", "uptake changes"])
