@@ -28,6 +28,9 @@ class PassedOn:
         self._lock = threading.Lock()
         self._until_s = float("inf")
         self._dropping = False
+        # So many bytes never wait once there is room: of a pipe by pipe(7), of a terminal as tried.
+        # It shows room for its last 256 bytes, and has none for the next write within them.
+        self._at_once = 1 if os.isatty(_STANDARD_ERROR) else select.PIPE_BUF
 
     def begin_end(self) -> None:
         """From now on wait a little only, for all that is still to come together."""
@@ -37,8 +40,7 @@ class PassedOn:
         """Write a line, or drop what is left of it when nobody reads any more."""
         with self._lock, suppress(OSError):  # closed at the other end
             while line and self._has_room():
-                # So many bytes never wait once there is room (pipe(7)).
-                line = line[os.write(_STANDARD_ERROR, line[: select.PIPE_BUF]) :]
+                line = line[os.write(_STANDARD_ERROR, line[: self._at_once]) :]
 
     def _has_room(self) -> bool:
         # After one line was dropped the next ones do not wait in their turn.

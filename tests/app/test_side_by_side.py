@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import os
+import pty
 import signal
 import subprocess
 import sys
+
+import pytest
 
 from service.app.passed_on import PassedOn
 from tests.cli.conftest import ROOT
@@ -38,10 +41,10 @@ finally:
 
 SAYS_HOW_IT_ENDS = """
 import signal
-for number in (signal.SIGINT, signal.SIGTERM):
-    signal.signal(number, lambda number, _: print(signal.Signals(number).name, flush=True))
+asked = signal.SIGINT, signal.SIGTERM
+signal.pthread_sigmask(signal.SIG_BLOCK, asked)
 print("ready", flush=True)
-signal.pause()
+print(signal.Signals(signal.sigwait(asked)).name, flush=True)
 """
 
 UP = """
@@ -55,12 +58,14 @@ with set_by_signals(stop), SideBySide() as together:
 """
 
 
-def test_the_end_does_not_wait_for_somebody_who_no_longer_reads_standard_error():
+@pytest.mark.parametrize("opened", [os.pipe, pty.openpty])
+def test_the_end_does_not_wait_for_somebody_who_no_longer_reads_standard_error(opened):
+    unread, errors = opened()
     with subprocess.Popen(
         [sys.executable, "-c", UP, WRITES_WHEN_ASKED],
         cwd=ROOT,
         stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
+        stderr=errors,
         text=True,
     ) as process:
         try:
@@ -69,6 +74,8 @@ def test_the_end_does_not_wait_for_somebody_who_no_longer_reads_standard_error()
             assert process.wait(ENDS_WITHIN_S) == 0
         finally:
             process.kill()
+            os.close(errors)
+            os.close(unread)
         assert process.stdout.read() == "ended by itself\n"
 
 

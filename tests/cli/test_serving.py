@@ -19,6 +19,8 @@ import pytest
 import requests
 
 from service.app.side_by_side import Part, SideBySide
+from service.cli import run
+from service.cli.processes import up
 from service.registry.models.tank import Tank
 from service.registry.registry import open_registry
 from service.store import Reading, SeriesKey, open_store
@@ -99,6 +101,14 @@ def ready(url):
         return requests.get(f"{url}/readyz", timeout=60) or None
     except requests.ConnectionError:
         return None
+
+
+def test_a_check_that_is_killed_at_the_start_is_said(monkeypatch, capfd):
+    killed = (sys.executable, "-c", "import os; os.kill(os.getpid(), 9)")
+    monkeypatch.setattr(up, "_LITTORAL", killed)
+    assert run(["up"]) == 1
+    said = "littoral up: check ended by SIGKILL, as where memory runs out; all is stopped\n"
+    assert capfd.readouterr().err == said
 
 
 @pytest.mark.parametrize(

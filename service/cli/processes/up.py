@@ -46,7 +46,7 @@ def command(ctx: click.Context, config_file: Path | None, embedded_broker: bool)
         if ended is None and not stop.is_set():
             ended = _run(config_file, together, stop)
     if ended is not None:
-        if ended.name != _CHECK:  # which has said itself what is wrong
+        if ended.name != _CHECK or ended.code < 0:  # else it has said itself what is wrong
             together.report(f"littoral up: {ended.why}; all is stopped")
         ctx.exit(ended.exit_code)
 
