@@ -7,6 +7,7 @@ import pty
 import signal
 import subprocess
 import sys
+from contextlib import contextmanager
 
 import pytest
 
@@ -58,41 +59,41 @@ with set_by_signals(stop), SideBySide() as together:
 """
 
 
+@contextmanager
+def up_with(part, **options):
+    """A process that runs a part side by side with nothing; killed at the end where it still is."""
+    with subprocess.Popen(
+        [sys.executable, "-c", UP, part],
+        cwd=ROOT,
+        stdout=subprocess.PIPE,
+        text=True,
+        **options,
+    ) as process:
+        try:
+            yield process
+        finally:
+            process.kill()
+
+
 @pytest.mark.parametrize("opened", [os.pipe, pty.openpty])
 def test_the_end_does_not_wait_for_somebody_who_no_longer_reads_standard_error(opened):
     unread, errors = opened()
-    with subprocess.Popen(
-        [sys.executable, "-c", UP, WRITES_WHEN_ASKED],
-        cwd=ROOT,
-        stdout=subprocess.PIPE,
-        stderr=errors,
-        text=True,
-    ) as process:
-        try:
+    try:
+        with up_with(WRITES_WHEN_ASKED, stderr=errors) as process:
             assert process.stdout.readline() == "full\n"
             process.send_signal(signal.SIGTERM)
             assert process.wait(ENDS_WITHIN_S) == 0
-        finally:
-            process.kill()
-            os.close(errors)
-            os.close(unread)
-        assert process.stdout.read() == "ended by itself\n"
+            assert process.stdout.read() == "ended by itself\n"
+    finally:
+        os.close(errors)
+        os.close(unread)
 
 
 def test_ctrl_c_reaches_the_parts_by_the_one_who_ends_them_in_order():
-    with subprocess.Popen(
-        [sys.executable, "-c", UP, SAYS_HOW_IT_ENDS],
-        cwd=ROOT,
-        stdout=subprocess.PIPE,
-        text=True,
-        start_new_session=True,
-    ) as process:
-        try:
-            assert process.stdout.readline() == "ready\n"
-            os.killpg(process.pid, signal.SIGINT)
-            assert process.wait(ENDS_WITHIN_S) == 0
-        finally:
-            process.kill()
+    with up_with(SAYS_HOW_IT_ENDS, start_new_session=True) as process:
+        assert process.stdout.readline() == "ready\n"
+        os.killpg(process.pid, signal.SIGINT)
+        assert process.wait(ENDS_WITHIN_S) == 0
         assert process.stdout.read() == "SIGTERM\n"
 
 

@@ -31,11 +31,11 @@ def run(config: Config, log: Path) -> None:
     stop = threading.Event()
     process_status.STATUS_IN_FILE_EVERY_S = 0.0  # as in tests/ingest/conftest.py
     queue._FIRST_AGE_S = math.inf  # a batch has the age that the test says
-    ingester = Ingester(
-        config, open_store(config.store.url), open_registry(config.registry.url), SystemClock()
-    )
-    threading.Thread(target=_say_when_subscribed, args=(ingester,), daemon=True).start()
     with set_by_signals(stop):
+        ingester = Ingester(
+            config, open_store(config.store.url), open_registry(config.registry.url), SystemClock()
+        )
+        threading.Thread(target=_say_when_subscribed, args=(ingester,), daemon=True).start()
         ingester.run(stop)
 
 
